@@ -1,0 +1,1 @@
+"""The floor of Witmark: errors, quantities, files, camera calibration and surfaces."""

@@ -1,0 +1,1 @@
+"""Reports: JSON, CSV, HTML, pictures and the terminal table."""

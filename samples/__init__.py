@@ -1,0 +1,1 @@
+"""Simulated captures with known truth, and the demo's invented scenario."""

@@ -1,0 +1,1 @@
+"""Draws what a camera would see, by its own ray-casting."""

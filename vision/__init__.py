@@ -1,0 +1,1 @@
+"""From captures and artwork to a measured and judged job."""

@@ -1,0 +1,1 @@
+"""What was intended: strokes and areas in page millimetres, and where they should lie."""

@@ -1,0 +1,1 @@
+"""Photos as measurements: reading, checking and describing captures."""

@@ -1,0 +1,1 @@
+"""Causes, and the verdict by clauses."""

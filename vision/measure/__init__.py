@@ -1,0 +1,1 @@
+"""Observations and quantities in millimetres on the surface."""

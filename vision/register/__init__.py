@@ -1,0 +1,1 @@
+"""Finding the artwork in a capture, and one capture in another."""
