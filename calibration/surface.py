@@ -31,7 +31,7 @@ class Surface(Protocol):
         ...
 
     def calibration_jacobian_mm(self, points_mm: Array) -> Array:
-        """Return (n, 2, p): how a point measured here moves, in mm, with each calibration parameter.
+        """Return (n, 2, p): how a measured point moves, in mm, with each parameter.
 
         Signed so that `mm_from_px` of a fixed pixel changes by this much per unit of parameter.
         """
@@ -43,5 +43,5 @@ class Surface(Protocol):
         ...
 
     def height_jacobian_mm(self, points_mm: Array) -> Array:
-        """Return (n, 2): how far a measured point moves, in mm, per mm of greater assumed height."""
+        """Return (n, 2): how far a measured point moves per mm of greater assumed height."""
         ...

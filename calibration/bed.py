@@ -1,0 +1,265 @@
+"""The bed: one camera, where it looks from, and how well both are known."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.errors import WitmarkError
+from calibration.files import read_json, sha256, write_json
+from calibration.lens import Lens, lens_from_json
+from calibration.machine import MachineAxes, axes_from_json
+from calibration.pose import Pose
+
+Array = NDArray[np.float64]
+
+# Order of the calibration parameters in `Bed.covariance`.
+LENS = slice(0, 9)
+POSE = slice(9, 15)  # small motion of the camera: radians, then millimetres
+PLACE = slice(15, 18)  # true minus typed place of the board: x mm, y mm, turn rad
+SCALE = slice(18, 19)  # true size of the board over the assumed one, minus one
+COUNT = 19
+
+
+@dataclass(frozen=True, eq=False)
+class BedMark:
+    """A reference mark, as the calibration saw it through its own map.
+
+    Attributes
+    ----------
+    id
+        Number of the marker in its dictionary.
+    corners_mm
+        (4, 2) bed places of its corners in the order of the detector, at `height_mm`.
+    height_mm
+        Height of the mark's face above the bed.
+    covariance
+        (8, 8) covariance of the corners, from the noise of their own pixels alone.
+    """
+
+    id: int
+    corners_mm: Array
+    height_mm: float
+    covariance: Array
+
+    @property
+    def centre_mm(self) -> tuple[float, float]:
+        """The middle of the four corners."""
+        x, y = self.corners_mm.mean(axis=0)
+        return float(x), float(y)
+
+
+@dataclass(frozen=True, eq=False)
+class Bed:
+    """Map between pixels and bed millimetres, with its joint covariance.
+
+    Attributes
+    ----------
+    lens, pose
+        The camera: p_camera = pose(p_bed), pixels = lens(p_camera).
+    covariance
+        (19, 19), order LENS, POSE, PLACE, SCALE. Lens and pose carry the noise of the corners;
+        place and scale are what was typed, and move every measured point in common.
+    pivot_mm
+        Bed point (x, y, z) about which the board's turn and scale act.
+    field_mm
+        Box (x_min, y_min, x_max, y_max) that boards and marks covered; the map is extrapolated
+        outside it.
+    sigma_px
+        Standard deviation of one corner's coordinate, from the residuals.
+    traceability
+        Whose millimetres these are.
+    created
+        Date of the calibration, ISO 8601.
+    marks
+        Reference marks that later captures are checked against.
+    dictionary
+        Marker dictionary of the marks; empty without marks.
+    machine
+        Machine axes.
+    place_measured, scale_measured
+        Whether the user stated how well place and scale are known; otherwise they are assumed.
+    tracking_covariance
+        (6, 6) covariance of the camera's pose in this capture against the calibration; zero in
+        the file.
+    id
+        Hash of the file's content; kept when a capture's pose replaces the calibration's.
+    """
+
+    lens: Lens
+    pose: Pose
+    covariance: Array
+    pivot_mm: tuple[float, float, float]
+    field_mm: tuple[float, float, float, float]
+    sigma_px: float
+    traceability: str
+    created: str
+    marks: tuple[BedMark, ...] = ()
+    dictionary: str = ""
+    machine: MachineAxes = field(default_factory=MachineAxes)
+    place_measured: bool = False
+    scale_measured: bool = False
+    tracking_covariance: Array = field(default_factory=lambda: np.zeros((6, 6)))
+    id: str = ""
+
+    def __post_init__(self) -> None:
+        """Give a new bed its identity; refuse covariances of another shape."""
+        if self.covariance.shape != (COUNT, COUNT) or not np.isfinite(self.covariance).all():
+            raise ValueError("the covariance of a bed is 19 x 19 and finite")
+        if not self.id:
+            object.__setattr__(self, "id", content_id(self._content()))
+
+    @property
+    def image_size(self) -> tuple[int, int]:
+        """Width and height in pixels of the captures that it is for."""
+        return self.lens.image_size
+
+    @property
+    def rvec(self) -> Array:
+        """(3,) rotation vector, camera from bed."""
+        return self.pose.rvec
+
+    @property
+    def tvec(self) -> Array:
+        """(3,) translation in millimetres, camera from bed."""
+        return self.pose.translation_mm
+
+    def px_from_mm(self, points_mm: Array, height_mm: float) -> Array:
+        """Map (n, 2) bed points at a height to (n, 2) pixels; NaN where the camera cannot see."""
+        rotation = self.pose.rotation
+        offset = rotation[:, 2] * height_mm + self.pose.translation_mm
+        return self.lens.project(points_mm @ rotation[:, :2].T + offset)
+
+    def mm_from_px(self, points_px: Array, height_mm: float) -> Array:
+        """Map (n, 2) pixels to (n, 2) bed points: where the ray meets the plane z = height.
+
+        NaN where the ray misses the plane in front of the camera.
+        """
+        rays = self.lens.rays(points_px) @ self.pose.rotation  # (n, 3), bed axes
+        camera = self.pose.camera_mm
+        with np.errstate(divide="ignore", invalid="ignore"):
+            depth = (height_mm - camera[2]) / rays[:, 2]
+        depth = np.where(depth > 0, depth, np.nan)
+        return np.asarray(camera[:2] + depth[:, None] * rays[:, :2])
+
+    def with_marks(self, marks: tuple[BedMark, ...], dictionary: str) -> Bed:
+        """Return the bed with reference marks; its field grows to hold them."""
+        corners = np.concatenate([mark.corners_mm for mark in marks])
+        low, high = corners.min(axis=0), corners.max(axis=0)
+        box = self.field_mm
+        grown = (
+            min(box[0], float(low[0])),
+            min(box[1], float(low[1])),
+            max(box[2], float(high[0])),
+            max(box[3], float(high[1])),
+        )
+        return replace(self, marks=marks, dictionary=dictionary, field_mm=grown, id="")
+
+    def _content(self) -> dict[str, Any]:
+        """Return what the file holds, without its identity."""
+        return {
+            "schema": "witmark.bed/1",
+            "created": self.created,
+            "traceability": self.traceability,
+            "lens": self.lens.to_json(),
+            "camera_from_bed": {
+                "rvec_rad": self.pose.rvec.tolist(),
+                "tvec_mm": self.pose.translation_mm.tolist(),
+            },
+            "sigma_px": self.sigma_px,
+            "covariance": self.covariance.tolist(),
+            "pivot_mm": list(self.pivot_mm),
+            "field_mm": list(self.field_mm),
+            "place_measured": self.place_measured,
+            "scale_measured": self.scale_measured,
+            "bed_from_machine": self.machine.to_json(),
+            "marks": {
+                "dictionary": self.dictionary,
+                "found": [
+                    {
+                        "id": mark.id,
+                        "corners_mm": mark.corners_mm.tolist(),
+                        "height_mm": mark.height_mm,
+                        "covariance": mark.covariance.tolist(),
+                    }
+                    for mark in self.marks
+                ],
+            }
+            if self.marks
+            else None,
+        }
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the content of the bed file."""
+        content = self._content()
+        return {"schema": content.pop("schema"), "id": self.id, **content}
+
+
+def content_id(content: dict[str, Any]) -> str:
+    """Return 16 hexadecimal digits that stand for a bed file's content (without its own id)."""
+    bare = {key: value for key, value in content.items() if key != "id"}
+    return sha256(json.dumps(bare, sort_keys=True, separators=(",", ":")).encode())[:16]
+
+
+def write_bed(path: Path, bed: Bed, history: dict[str, Any]) -> None:
+    """Write a bed file; `history` is the part that only people read (photos, typed places)."""
+    write_json(path, {**bed.to_json(), "history": history})
+
+
+def read_bed(path: Path) -> Bed:
+    """Read a bed file."""
+    return bed_from_json(read_json(path, "bed"), str(path))
+
+
+def bed_from_json(content: dict[str, Any], where: str) -> Bed:
+    """Return the bed that a file's content describes; `where` names the file in complaints.
+
+    A file that was edited by hand (machine axes, say) gets the identity of what it says now.
+    """
+    machine = axes_from_json(content.get("bed_from_machine"), where)
+    try:
+        lens = lens_from_json(content["lens"], where)
+        place = content["camera_from_bed"]
+        x, y, z = (float(v) for v in content["pivot_mm"])
+        left, low, right, high = (float(v) for v in content["field_mm"])
+        marks = content.get("marks") or {"dictionary": "", "found": []}
+        bed = Bed(
+            lens=lens,
+            pose=Pose.from_vectors(
+                np.array(place["rvec_rad"], float), np.array(place["tvec_mm"], float)
+            ),
+            covariance=np.array(content["covariance"], float),
+            pivot_mm=(x, y, z),
+            field_mm=(left, low, right, high),
+            sigma_px=float(content["sigma_px"]),
+            traceability=str(content["traceability"]),
+            created=str(content["created"]),
+            marks=tuple(_mark_from_json(mark) for mark in marks["found"]),
+            dictionary=str(marks["dictionary"]),
+            machine=machine,
+            place_measured=bool(content.get("place_measured", False)),
+            scale_measured=bool(content.get("scale_measured", False)),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        reason = f"field {error} is missing" if isinstance(error, KeyError) else str(error)
+        raise WitmarkError(
+            where, f"holds no usable bed ({reason})", "make it again with 'witmark calibrate bed'"
+        ) from error
+    if not np.isfinite(bed.pose.translation_mm).all() or bed.pose.camera_mm[2] <= 0:
+        raise WitmarkError(
+            where, "puts the camera below the bed", "make it again with 'witmark calibrate bed'"
+        )
+    return bed
+
+
+def _mark_from_json(content: dict[str, Any]) -> BedMark:
+    corners = np.array(content["corners_mm"], float)
+    covariance = np.array(content["covariance"], float)
+    if corners.shape != (4, 2) or covariance.shape != (8, 8):
+        raise ValueError("a mark has 4 corners and an 8 x 8 covariance")
+    return BedMark(int(content["id"]), corners, float(content["height_mm"]), covariance)
