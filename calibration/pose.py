@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calibration.lens import Lens
 
@@ -33,9 +33,11 @@ class Pose:
     translation_mm: Array
 
     @classmethod
-    def from_vectors(cls, rvec: Array, tvec: Array) -> Pose:
+    def from_vectors(cls, rvec: ArrayLike, tvec: ArrayLike) -> Pose:
         """Return the pose of OpenCV's rotation vector and translation."""
-        return cls(rotation_from_vector(np.asarray(rvec).ravel()), np.array(tvec, float).ravel())
+        return cls(
+            rotation_from_vector(np.asarray(rvec, float).ravel()), np.array(tvec, float).ravel()
+        )
 
     @property
     def rvec(self) -> Array:

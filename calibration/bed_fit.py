@@ -1,0 +1,401 @@
+"""Solve the bed: where the camera is, from boards that lie at known places."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.bed import COUNT, LENS, PLACE, POSE, SCALE, Bed
+from calibration.board import Board, BoardPlace
+from calibration.errors import WitmarkError
+from calibration.lens import Lens
+from calibration.pose import Pose, project_with_jacobians
+from calibration.quantity import K95
+
+Array = NDArray[np.float64]
+
+# How well a board is laid by hand to a typed place (95 %), assumed unless the user knows better.
+AT_U_MM = 0.5
+TURN_U_DEG = 0.3
+
+# No corner is better than this: sub-pixel finders have biases of this order (common practice, no
+# source), so a handful of perfect residuals must not make a perfect map.
+_SIGMA_FLOOR_PX = 0.01
+_CORNER_SIGMAS = 6.0
+_CORNER_FLOOR_PX = 0.1
+_MEDIAN_TO_SIGMA = 1.4826
+
+
+@dataclass(frozen=True, eq=False)
+class BoardObservation:
+    """One bed photo of the board at a known place.
+
+    Attributes
+    ----------
+    name
+        The photo.
+    ids, px
+        (n,) numbers and (n, 2) pixels of the corners.
+    place
+        Where the board lies.
+    """
+
+    name: str
+    ids: NDArray[np.int64]
+    px: Array
+    place: BoardPlace
+
+
+@dataclass(frozen=True, eq=False)
+class BedFit:
+    """A bed with what its making showed.
+
+    Attributes
+    ----------
+    bed
+        The map.
+    rms_px
+        Per photo, root mean square distance of corners found and projected.
+    dropped
+        Per photo, number of corners left out as outliers.
+    misplaced_mm
+        Per photo, how far the board lay from its typed place, against the other photos; zero where
+        there is only one place.
+    notes
+        What the user should know, one line each.
+    """
+
+    bed: Bed
+    rms_px: tuple[float, ...]
+    dropped: tuple[int, ...]
+    misplaced_mm: tuple[float, ...]
+    notes: tuple[str, ...]
+
+
+def solve_bed(
+    lens: Lens,
+    board: Board,
+    observations: Sequence[BoardObservation],
+    *,
+    created: str,
+    traceability: str | None = None,
+    at_u_mm: float | None = None,
+    turn_u_deg: float | None = None,
+) -> BedFit:
+    """Solve the camera's pose on the bed, with the lens as measured prior knowledge.
+
+    One camera sees the board at one place or several. Lens and pose are estimated together (the
+    lens file's covariance is the prior), with the relative places of the boards free; then the bed
+    frame is laid so that the boards lie as typed as nearly as their uncertainty asks. What a wrong
+    place or a wrong size of the board does to the map is kept in parameters of its own.
+
+    Parameters
+    ----------
+    at_u_mm, turn_u_deg
+        U95 of each coordinate and of the turn of a typed place; None: assumed (0.5 mm, 0.3
+        degrees), or zero for a burned board, whose place is the machine's own.
+    traceability
+        Whose millimetres these are; None: told from the board.
+
+    Raises
+    ------
+    WitmarkError
+        Where the corners do not determine the pose.
+
+    Notes
+    -----
+    Left out: boards that are not flat, errors of the typed height (the surface's height has its
+    own term in every budget), and what the lens model cannot follow.
+    """
+    if not observations:
+        raise WitmarkError("bed photos", "none shows the board", "see the reasons above")
+    burned = board.place is not None
+    place_measured = burned or at_u_mm is not None or turn_u_deg is not None
+    at_u = at_u_mm if at_u_mm is not None else (0.0 if burned else AT_U_MM)
+    turn_u = turn_u_deg if turn_u_deg is not None else (0.0 if burned else TURN_U_DEG)
+    scale_u = 0.0 if burned else board.scale_u95
+
+    places = list(dict.fromkeys(observation.place for observation in observations))
+    kept = [np.ones(len(o.ids), bool) for o in observations]
+    for _ in range(5):
+        solution = _solve(lens, board, observations, places, kept)
+        if not _drop_outliers(observations, kept, solution):
+            break
+
+    pose, place_covariance, pivot, misplaced = _lay_frame(
+        solution, places, max(at_u, 1e-6) / K95, max(math.radians(turn_u), 1e-8) / K95
+    )
+    covariance = np.zeros((COUNT, COUNT))
+    camera = slice(LENS.start, POSE.stop)
+    covariance[camera, camera] = _turned_covariance(solution, pose)
+    covariance[PLACE, PLACE] = place_covariance
+    covariance[SCALE, SCALE] = (scale_u / K95) ** 2
+    points = np.concatenate([o.place.bed_points(board.points_mm(o.ids)) for o in observations])
+    low, high = points.min(axis=0), points.max(axis=0)
+    bed = Bed(
+        lens=solution.lens,
+        pose=pose,
+        covariance=covariance,
+        pivot_mm=pivot,
+        field_mm=(float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+        sigma_px=solution.sigma_px,
+        traceability=traceability or _traceability(board),
+        created=created,
+        place_measured=place_measured,
+        scale_measured=burned or board.print_scale_u95 is not None,
+    )
+    rms = tuple(_rms(r[k]) for r, k in zip(solution.residuals, kept, strict=True))
+    by_place = dict(zip(places, misplaced, strict=True))
+    per_photo = tuple(by_place[o.place] for o in observations)
+    notes = [
+        f"{o.name}: the board lay {off:.1f} mm from the place that was typed, against the others"
+        for o, off in zip(observations, per_photo, strict=True)
+        if off > 2 * at_u and off > 0.2
+    ]
+    notes += _lens_notes(lens, solution)
+    dropped = tuple(int((~k).sum()) for k in kept)
+    return BedFit(bed, rms, dropped, per_photo, tuple(notes))
+
+
+@dataclass(frozen=True, eq=False)
+class _Solution:
+    lens: Lens
+    pose: Pose  # camera from the frame in which the first place is exact
+    offsets: Array  # (places, 3) true minus typed x, y, turn of each place in that frame
+    covariance: Array  # (15, 15) lens, pose
+    residuals: list[Array]
+    sigma_px: float
+
+
+def _solve(
+    lens: Lens,
+    board: Board,
+    observations: Sequence[BoardObservation],
+    places: Sequence[BoardPlace],
+    kept: Sequence[NDArray[np.bool_]],
+) -> _Solution:
+    """Estimate lens, pose and the places after the first, by Gauss-Newton with the lens's prior."""
+    free = np.flatnonzero(lens.free)
+    f, extra = len(free), 3 * (len(places) - 1)
+    prior = np.zeros((f, f))
+    if f:
+        prior[:] = np.linalg.inv(lens.covariance[np.ix_(free, free)])
+    start = _start_pose(lens, board, [o for o in observations if o.place == places[0]])
+    found, pose = lens, start
+    offsets = np.zeros((len(places), 3))
+    number = sum(int(k.sum()) for k in kept)
+    degrees = 2 * number - 6 - extra
+    if degrees < 6:
+        raise WitmarkError("bed photos", "show too few corners", "bring the whole board into view")
+    variance = 0.1**2
+    for round_ in range(60):
+        matrix = np.zeros((f + 6 + extra, f + 6 + extra))
+        side = np.zeros(f + 6 + extra)
+        residuals = []
+        total = 0.0
+        for observation, keep in zip(observations, kept, strict=True):
+            index = places.index(observation.place)
+            points = board.points_mm(observation.ids)
+            bed, per_offset = _shifted(observation.place, points, offsets[index])
+            px, per_mm, per_pose, per_lens = project_with_jacobians(found, pose, bed)
+            jacobian = np.zeros((len(points), 2, f + 6 + extra))
+            jacobian[:, :, :f] = per_lens[:, :, free]
+            jacobian[:, :, f : f + 6] = per_pose
+            if index:
+                at = f + 6 + 3 * (index - 1)
+                jacobian[:, :, at : at + 3] = per_mm[:, :, :2] @ per_offset
+            residual = observation.px - px
+            residuals.append(residual)
+            j, r = jacobian[keep].reshape(-1, f + 6 + extra), residual[keep].ravel()
+            matrix += j.T @ j
+            side += j.T @ r
+            total += float(r @ r)
+        if not math.isfinite(total):
+            raise _no_pose()
+        variance = max(total / degrees, _SIGMA_FLOOR_PX**2)
+        matrix /= variance
+        side /= variance
+        matrix[:f, :f] += prior
+        side[:f] += prior @ (lens.parameters - found.parameters)[free]
+        try:
+            step = np.asarray(np.linalg.solve(matrix, side), float)
+        except np.linalg.LinAlgError as error:
+            raise _no_pose() from error
+        parameters = found.parameters.copy()
+        parameters[free] += step[:f]
+        try:
+            found = found.with_parameters(parameters)
+        except ValueError as error:
+            raise _no_pose() from error
+        pose = pose.moved(step[f : f + 6])
+        offsets[1:] += step[f + 6 :].reshape(-1, 3)
+        if float(step @ matrix @ step) < 1e-10 and round_ > 1:
+            break
+    else:
+        raise _no_pose()
+    inverse = np.linalg.inv(matrix)
+    covariance = np.zeros((15, 15))
+    rows = np.concatenate([free, np.arange(9, 15)])
+    covariance[np.ix_(rows, rows)] = (inverse + inverse.T)[: f + 6, : f + 6] / 2
+    found = found.with_parameters(found.parameters, covariance[:9, :9])
+    return _Solution(found, pose, offsets, covariance, residuals, math.sqrt(variance))
+
+
+def _shifted(place: BoardPlace, points_mm: Array, offset: Array) -> tuple[Array, Array]:
+    """Return (n, 3) bed points of a board that lies off its typed place, and (n, 2, 3) derivatives.
+
+    `offset` is (x mm, y mm, turn rad).
+    """
+    moved = BoardPlace(
+        (place.at_mm[0] + offset[0], place.at_mm[1] + offset[1]),
+        place.turn_deg + math.degrees(offset[2]),
+        place.height_mm,
+    )
+    bed = moved.bed_points(points_mm)
+    derivative = np.zeros((len(bed), 2, 3))
+    derivative[:, 0, 0] = derivative[:, 1, 1] = 1.0
+    derivative[:, 0, 2] = -(bed[:, 1] - moved.at_mm[1])
+    derivative[:, 1, 2] = bed[:, 0] - moved.at_mm[0]
+    return bed, derivative
+
+
+def _start_pose(lens: Lens, board: Board, observations: Sequence[BoardObservation]) -> Pose:
+    """Return a pose from one place of the board; of a plane's two, the one that fits better."""
+    import cv2
+
+    place = observations[0].place
+    flat = np.concatenate([board.points_mm(o.ids) for o in observations])
+    rays = lens.rays(np.concatenate([o.px for o in observations]))
+    seen = np.isfinite(rays).all(axis=1)
+    if seen.sum() < 6:
+        raise _no_pose()
+    # The board's own plane, y up as on the bed, so that the solver meets z = 0.
+    plane = np.c_[flat[:, 0], -flat[:, 1], np.zeros(len(flat))][seen]
+    try:
+        _, rvecs, tvecs, errors = cv2.solvePnPGeneric(
+            plane, rays[seen, :2], np.eye(3), np.zeros(5), flags=cv2.SOLVEPNP_IPPE
+        )
+    except cv2.error as error:
+        raise _no_pose() from error
+    best = int(np.argmin(np.asarray(errors).ravel()))
+    board_pose = Pose.from_vectors(rvecs[best], tvecs[best])
+    # camera <- board plane, and board plane <- bed: q = R' (p - at).
+    c, s = math.cos(math.radians(place.turn_deg)), math.sin(math.radians(place.turn_deg))
+    back = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+    at = np.array([*place.at_mm, place.height_mm])
+    pose = board_pose.before(back, -back @ at)
+    if pose.camera_mm[2] <= place.height_mm:
+        raise WitmarkError(
+            "bed photos",
+            "put the camera below the board: the picture is mirrored or the board file is not "
+            "this board's",
+            "switch off mirroring in the camera's program and check --board",
+        )
+    return pose
+
+
+def _lay_frame(
+    solution: _Solution, places: Sequence[BoardPlace], at_sigma: float, turn_sigma: float
+) -> tuple[Pose, Array, tuple[float, float, float], list[float]]:
+    """Lay the bed frame so that the boards lie as typed, weighted by how well that is known.
+
+    Returns the pose, the (3, 3) covariance of the frame's place (x, y, turn about the pivot), the
+    pivot, and how far in mm each board's origin then lies from its typed place.
+    """
+    at = np.array([place.at_mm for place in places])
+    pivot = at.mean(axis=0)
+    lever = at - pivot
+    n = len(places)
+    # Errors after moving the frame by (gx, gy, gturn) about the pivot are linear in it.
+    design = np.zeros((3 * n, 3))
+    design[0::3, 0] = design[1::3, 1] = design[2::3, 2] = 1.0
+    design[0::3, 2], design[1::3, 2] = -lever[:, 1], lever[:, 0]
+    weights = np.tile([1 / at_sigma**2, 1 / at_sigma**2, 1 / turn_sigma**2], n)
+    normal = design.T @ (weights[:, None] * design)
+    found = solution.offsets.ravel()
+    motion = np.linalg.solve(normal, -design.T @ (weights * found))
+    left = (found + design @ motion).reshape(n, 3)
+
+    c, s = math.cos(motion[2]), math.sin(motion[2])
+    turn = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+    centre = np.array([*pivot, 0.0])
+    shift = np.array([motion[0], motion[1], 0.0]) + centre - turn @ centre
+    # new = turn old + shift, so old = turn' (new - shift).
+    pose = solution.pose.before(turn.T, -turn.T @ shift)
+    height = float(np.mean([place.height_mm for place in places]))
+    misplaced = [float(off) for off in np.hypot(left[:, 0], left[:, 1])]
+    covariance = np.asarray(np.linalg.inv(normal), float)
+    return pose, covariance, (float(pivot[0]), float(pivot[1]), height), misplaced
+
+
+def _turned_covariance(solution: _Solution, pose: Pose) -> Array:
+    """Carry the covariance of lens and pose from the first place's frame to the bed's.
+
+    The same small turn of the camera's side acts on another translation: s' = s + w x (t' - t).
+    """
+    x, y, z = pose.translation_mm - solution.pose.translation_mm
+    carry = np.eye(15)
+    carry[12:15, 9:12] = -np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.asarray(carry @ solution.covariance @ carry.T)
+
+
+def _drop_outliers(
+    observations: Sequence[BoardObservation], kept: list[NDArray[np.bool_]], solution: _Solution
+) -> bool:
+    """Leave out corners far from where they should be; say whether any were."""
+    everything = np.concatenate([r[k] for r, k in zip(solution.residuals, kept, strict=True)])
+    sigma = _MEDIAN_TO_SIGMA * float(np.median(np.abs(everything)))
+    changed = False
+    for i, residual in enumerate(solution.residuals):
+        near = np.abs(residual).max(axis=1) <= max(_CORNER_SIGMAS * sigma, _CORNER_FLOOR_PX)
+        if (kept[i] & ~near).any():
+            kept[i] = kept[i] & near
+            changed = True
+        if kept[i].sum() < 0.7 * len(observations[i].ids):
+            raise WitmarkError(
+                observations[i].name,
+                "more than a third of the corners do not fit the board at the typed place",
+                "check --board, and that the board lies flat and still",
+            )
+    return changed
+
+
+def _lens_notes(lens: Lens, solution: _Solution) -> list[str]:
+    """Say where the bed photos contradict the lens file."""
+    free = np.flatnonzero(lens.free)
+    if not len(free):
+        return []
+    moved = (solution.lens.parameters - lens.parameters)[free]
+    chi2 = float(moved @ np.linalg.solve(lens.covariance[np.ix_(free, free)], moved))
+    # Mean of chi-square is the number of parameters; 5 times that is beyond any reasonable chance
+    # for the 8 or 9 of a lens.
+    if chi2 > 5 * len(free):
+        return [
+            "the bed photos do not agree with the lens file: focus, zoom or camera mode changed "
+            "since, or the board is not flat; calibrate the lens again at this focus"
+        ]
+    return []
+
+
+def _traceability(board: Board) -> str:
+    if board.place is not None:
+        return "the machine's own millimetres (burned target)"
+    if board.print_scale_u95 is not None or board.print_scale != 1.0:
+        return "a steel rule's millimetres (board measured)"
+    return "a print's millimetres (scale of the board not measured)"
+
+
+def _no_pose() -> WitmarkError:
+    return WitmarkError(
+        "bed photos",
+        "the corners do not determine where the camera is",
+        "check that --lens and --board belong to these photos and that the whole board is in view",
+    )
+
+
+def _rms(residuals: Array) -> float:
+    return float(np.sqrt((residuals**2).sum(axis=1).mean()))

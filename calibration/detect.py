@@ -1,0 +1,300 @@
+"""Find a board's corners in a grey picture, or say why not."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.board import Board, marker_dictionary
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.uint8]
+Numbers = NDArray[np.int64]
+
+MIN_CORNERS = 8
+# An edge whose blur (standard deviation of the line spread) exceeds this many pixels, or this share
+# of a square, says that the camera moved or was out of focus: common practice, no source.
+_BLUR_PX = 3.0
+_BLUR_OF_SQUARE = 0.12
+# Plain boards are searched in a picture of at most this width: finding needs no more, and the
+# corners are refined in the full picture.
+_SEARCH_WIDTH = 1600
+_CRITERIA = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
+
+
+@dataclass(frozen=True, eq=False)
+class Corners:
+    """The corners of one board in one picture; empty, with the reason, where it was not found.
+
+    Attributes
+    ----------
+    ids
+        (n,) numbers of the inner corners, row by row from the board's first square.
+    px
+        (n, 2) pixels.
+    sigma_px
+        Standard deviation of one coordinate that the picture's noise alone explains: a bound
+        from below, the residuals of a fit tell more.
+    blur_px
+        Blur of the board's edges: standard deviation of a Gaussian line spread.
+    why
+        Reason why the board cannot be used; None where it can.
+    """
+
+    ids: Numbers = field(default_factory=lambda: np.zeros(0, np.int64))
+    px: Array = field(default_factory=lambda: np.zeros((0, 2)))
+    sigma_px: float = math.nan
+    blur_px: float = math.nan
+    why: str | None = None
+
+
+def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Corners:
+    """Find the board's inner corners.
+
+    Parameters
+    ----------
+    grey
+        (h, w) uint8.
+    other_markers
+        Numbers of markers of the board's dictionary that lie on the bed on purpose (reference
+        marks), so that they are not taken for rows that the board file forgot.
+    """
+    picture = np.ascontiguousarray(255 - grey if board.inverted else grey)
+    if board.kind == "charuco":
+        ids, rough, why = _charuco(picture, board, other_markers)
+    else:
+        ids, rough, why = _chessboard(picture, board)
+    if why is None and len(ids) < MIN_CORNERS:
+        why = f"only {len(ids)} corners of the board are seen, at least {MIN_CORNERS} are needed"
+    if why is None and _on_one_line(board.points_mm(ids)):
+        why = "the corners seen lie on one line"
+    if why is not None:
+        return Corners(why=why)
+    window = _window(board, ids, rough)
+    px = refine(picture, rough, window)
+    sigma, blur, square_px = _quality(picture, board, ids, px, window)
+    if blur > _BLUR_PX or blur > _BLUR_OF_SQUARE * square_px:
+        return Corners(blur_px=blur, why=f"blurred (edges are smeared over {2 * blur:.1f} pixels)")
+    return Corners(ids, px, sigma, blur)
+
+
+def refine(picture: Grey, rough_px: Array, window: int) -> Array:
+    """Move corners to the saddle or corner point that the gradients in their window agree on.
+
+    W. Foerstner and E. Guelch, "A fast operator for detection and precise location of distinct
+    points, corners and centres of circular features", ISPRS Intercommission Workshop, 1987.
+    """
+    corners = np.ascontiguousarray(rough_px, np.float32).reshape(-1, 1, 2)
+    refined = cv2.cornerSubPix(picture, corners, (window, window), (-1, -1), _CRITERIA)
+    return np.asarray(refined, np.float64).reshape(-1, 2)
+
+
+def marker_detector(dictionary: str) -> cv2.aruco.ArucoDetector:
+    """Return a detector of one dictionary's markers, corners unrefined."""
+    parameters = cv2.aruco.DetectorParameters()
+    return cv2.aruco.ArucoDetector(marker_dictionary(dictionary), parameters)
+
+
+def noise_sigma(grey: Grey) -> float:
+    """Return the standard deviation of a picture's noise in grey levels.
+
+    From the median of a Laplacian difference, after J. Immerkaer, "Fast noise variance
+    estimation", Computer Vision and Image Understanding 64 (1996), 300-302; the median keeps edges
+    out. At least the rounding to whole levels.
+    """
+    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
+    response = cv2.filter2D(grey, cv2.CV_32F, kernel)[1:-1:2, 1:-1:2]
+    # 6 is the kernel's norm, 0.6745 the median of the absolute standard normal.
+    return max(float(np.median(np.abs(response))) / 6 / 0.6745, 1 / math.sqrt(12))
+
+
+def blur_of_picture(grey: Grey) -> float:
+    """Return the blur in pixels of the sharpest edges of a picture (see `Corners.blur_px`)."""
+    smooth = cv2.GaussianBlur(grey, (3, 3), 0).astype(np.float32)
+    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    steepest = float(np.percentile(np.hypot(gx, gy), 99.8)) / 8
+    low, high = np.percentile(smooth, [1, 99])
+    return float(high - low) / (max(steepest, 1e-6) * math.sqrt(2 * math.pi))
+
+
+def _charuco(
+    picture: Grey, board: Board, other_markers: Collection[int]
+) -> tuple[Numbers, Array, str | None]:
+    ids, px, seen = _charuco_corners(picture, board)
+    last = board.first_marker + board.marker_count - 1
+    beyond = sorted(
+        {int(n) for n in seen if not board.first_marker <= n <= last} - set(other_markers)
+    )
+    # One stray number can be a misread; several are rows or columns of the print.
+    if len(beyond) >= 2:
+        numbers = ", ".join(str(n) for n in beyond[:4])
+        return ids, px, f"markers {numbers} lie beyond the board file: it has too few squares"
+    if len(ids):
+        return ids, px, None
+    return ids, px, _why_no_markers(picture, board)
+
+
+def _why_no_markers(picture: Grey, board: Board) -> str:
+    """Look again, flipped and inverted, to name what is wrong with the board."""
+    if len(_charuco_corners(np.ascontiguousarray(picture[:, ::-1]), board)[0]):
+        return "the board is mirrored: the camera or its program flips the picture"
+    if len(_charuco_corners(255 - picture, board)[0]):
+        other = "false" if board.inverted else "true"
+        return f'black and white are exchanged: set "inverted": {other} in the board file'
+    return _not_found(picture)
+
+
+def _charuco_corners(picture: Grey, board: Board) -> tuple[Numbers, Array, Numbers]:
+    """Return corner numbers (n,), pixels (n, 2) and the numbers (m,) of all markers seen."""
+    dictionary = marker_dictionary(board.dictionary)
+    numbers = np.arange(board.first_marker, board.first_marker + board.marker_count)
+    pattern = cv2.aruco.CharucoBoard(
+        (board.squares_x, board.squares_y), board.square_mm, board.marker_mm, dictionary, numbers
+    )
+    detector = cv2.aruco.CharucoDetector(pattern)
+    corners, ids, _, markers = detector.detectBoard(picture)
+    # The board's own search drops foreign markers, so they are looked for separately.
+    _, every, _ = marker_detector(board.dictionary).detectMarkers(picture)
+    seen = np.zeros(0, np.int64) if every is None else np.asarray(every, np.int64).ravel()
+    if markers is not None:
+        seen = np.union1d(seen, np.asarray(markers, np.int64).ravel())
+    if ids is None or corners is None:
+        return np.zeros(0, np.int64), np.zeros((0, 2)), seen
+    return np.asarray(ids, np.int64).ravel(), np.asarray(corners, np.float64).reshape(-1, 2), seen
+
+
+def _chessboard(picture: Grey, board: Board) -> tuple[Numbers, Array, str | None]:
+    shape = (board.squares_x - 1, board.squares_y - 1)
+    shrink = max(1.0, picture.shape[1] / _SEARCH_WIDTH)
+    small = picture
+    if shrink > 1:
+        size = (round(picture.shape[1] / shrink), round(picture.shape[0] / shrink))
+        shrink = picture.shape[1] / size[0]
+        small = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
+    flags = cv2.CALIB_CB_ADAPTIVE_THRESH + cv2.CALIB_CB_NORMALIZE_IMAGE
+    found, corners = cv2.findChessboardCorners(small, shape, flags=flags)
+    if not found or corners is None:
+        return np.zeros(0, np.int64), np.zeros((0, 2)), _not_found(picture)
+    grid = np.asarray(corners, np.float64).reshape(shape[1], shape[0], 2)
+    # Pixel centres are integers in both pictures: the small one's (0, 0) lies at (shrink - 1) / 2.
+    grid = grid * shrink + (shrink - 1) / 2
+    ids = np.arange(board.corner_count, dtype=np.int64)
+    return ids, _from_first_square(picture, grid).reshape(-1, 2), None
+
+
+def _from_first_square(picture: Grey, grid: Array) -> Array:
+    """Turn a (rows, columns, 2) grid so that it starts beside the black first square.
+
+    Of the four orders, the two that are mirrored are excluded by their sense of rotation and one of
+    the others by the colour of the square above and to the left of the first corner.
+    """
+    across, down = grid[0, -1] - grid[0, 0], grid[-1, 0] - grid[0, 0]
+    if across[0] * down[1] - across[1] * down[0] < 0:
+        grid = grid[:, ::-1]
+    inside = (grid[0, 0] + grid[0, 1] + grid[1, 0] + grid[1, 1]) / 4
+    right = (grid[0, 1] + grid[0, 2] + grid[1, 1] + grid[1, 2]) / 4
+    # The square inside the first corner has the colour of the first square, its neighbour not.
+    if _level(picture, inside) > _level(picture, right):
+        grid = grid[::-1, ::-1]
+    return np.ascontiguousarray(grid)
+
+
+def _level(picture: Grey, at_px: Array) -> float:
+    patch = cv2.getRectSubPix(picture, (3, 3), (float(at_px[0]), float(at_px[1])))
+    return float(patch.mean())
+
+
+def _not_found(picture: Grey) -> str:
+    low, high = np.percentile(picture, [1, 99])
+    if high - low < 20:
+        return "board not found: the picture has almost no contrast"
+    if blur_of_picture(picture) > _BLUR_PX:
+        return "board not found: the picture is blurred"
+    return "board not found: it is not in view, hidden in part, or not the board of the file"
+
+
+def _neighbours(board: Board, ids: Numbers) -> NDArray[np.int64]:
+    """Return (m, 2) rows of `ids` that are neighbours along a row or a column of the board."""
+    where = {int(number): row for row, number in enumerate(ids)}
+    pairs = []
+    for number, row in where.items():
+        if (number + 1) % board.corners_x and number + 1 in where:
+            pairs.append((row, where[number + 1]))
+        if number + board.corners_x in where:
+            pairs.append((row, where[number + board.corners_x]))
+    return np.array(pairs, np.int64).reshape(-1, 2)
+
+
+def _window(board: Board, ids: Numbers, px: Array) -> int:
+    """Choose the half width of the refinement window so that it sees one corner only.
+
+    The nearest other edge is the next corner on a plain board and the marker on the other kind;
+    the narrowest square in the picture decides, because a tilted board is foreshortened.
+    """
+    pairs = _neighbours(board, ids)
+    if len(pairs) == 0:
+        return 2
+    narrowest = float(np.linalg.norm(px[pairs[:, 0]] - px[pairs[:, 1]], axis=1).min())
+    if board.kind == "charuco":
+        reach = 0.8 * narrowest * (board.square_mm - board.marker_mm) / 2 / board.square_mm
+    else:
+        reach = 0.25 * narrowest
+    return int(np.clip(reach, 2, 10))
+
+
+def _quality(
+    picture: Grey, board: Board, ids: Numbers, px: Array, window: int
+) -> tuple[float, float, float]:
+    """Return the corners' sigma (px), the blur of the edges (px) and a square's side (px).
+
+    Sigma is the Cramer-Rao bound of a shift of the window's content: with gradients g and noise
+    sigma_n the covariance is sigma_n^2 (sum g g')^-1 (D. Robinson and P. Milanfar, "Fundamental
+    performance limits in image registration", IEEE Trans. Image Processing 13 (2004)).
+    """
+    pairs = _neighbours(board, ids)
+    if len(pairs) == 0:
+        return math.nan, math.nan, math.nan
+    image = picture.astype(np.float32)
+    gx = cv2.Sobel(image, cv2.CV_32F, 1, 0, scale=1 / 8)
+    gy = cv2.Sobel(image, cv2.CV_32F, 0, 1, scale=1 / 8)
+    size = (2 * window + 1, 2 * window + 1)
+    noise = noise_sigma(picture)
+    spread = []
+    for x, y in px:
+        ax = cv2.getRectSubPix(gx, size, (x, y)).ravel().astype(float)
+        ay = cv2.getRectSubPix(gy, size, (x, y)).ravel().astype(float)
+        xx, yy, xy = ax @ ax, ay @ ay, ax @ ay
+        spread.append((xx + yy) / max(xx * yy - xy * xy, 1e-9) / 2)
+    sigma = noise * math.sqrt(float(np.median(spread)))
+
+    # Profiles across the middle of the edges between neighbours: a step blurred by a Gaussian has
+    # the steepest slope contrast / (sigma sqrt(2 pi)).
+    first, second = px[pairs[:, 0]], px[pairs[:, 1]]
+    along = second - first
+    lengths = np.linalg.norm(along, axis=1)
+    normal = np.stack([-along[:, 1], along[:, 0]], axis=1) / lengths[:, None]
+    middle = (first + second) / 2
+    side = float(np.median(lengths))
+    reach = (
+        0.45 * side
+        if board.kind == "chessboard"
+        else side * ((board.square_mm - board.marker_mm) / 2 / board.square_mm)
+    )
+    steps = np.arange(-reach, reach + 0.25, 0.5)
+    points = (middle[:, None, :] + steps[None, :, None] * normal[:, None, :]).astype(np.float32)
+    profiles = cv2.remap(image, points[:, :, 0], points[:, :, 1], cv2.INTER_LINEAR)
+    contrast = profiles.max(axis=1) - profiles.min(axis=1)
+    slope = np.abs(profiles[:, 2:] - profiles[:, :-2]).max(axis=1)
+    blur = float(np.median(contrast / np.maximum(slope, 1e-6))) / math.sqrt(2 * math.pi)
+    return sigma, blur, side
+
+
+def _on_one_line(points_mm: Array) -> bool:
+    centred = points_mm - points_mm.mean(axis=0)
+    values = np.linalg.svd(centred, compute_uv=False)
+    return bool(values[-1] < 1e-6 * max(values[0], 1e-9))
