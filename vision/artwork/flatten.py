@@ -132,19 +132,17 @@ class Pen:
         self._points += points
 
     def _finish(self, closed: bool) -> None:
-        kept: list[complex] = []
-        for point in self._points:
-            if not kept or abs(point - kept[-1]) > SAME_MM:
-                kept.append(point)
+        points = np.array(self._points, dtype=np.complex128)
         self._points = []
-        closed = closed or (len(kept) > 2 and abs(kept[0] - kept[-1]) <= CLOSED_MM)
-        while closed and len(kept) > 1 and abs(kept[0] - kept[-1]) <= CLOSED_MM:
-            kept.pop()
-        if len(kept) < 2:
+        points = points[np.abs(np.diff(points, prepend=np.inf)) > SAME_MM]
+        closed = closed or (len(points) > 2 and abs(points[0] - points[-1]) <= CLOSED_MM)
+        while closed and len(points) > 1 and abs(points[0] - points[-1]) <= CLOSED_MM:
+            points = points[:-1]
+        if len(points) < 2:
             return
         # There and back along one line encloses nothing: it is an open stroke.
-        points_mm = np.array([(point.real, point.imag) for point in kept])
-        self._done.append(Polyline(points_mm, closed and len(kept) > 2))
+        points_mm = np.column_stack([points.real, points.imag])
+        self._done.append(Polyline(points_mm, bool(closed and len(points) > 2)))
 
 
 def draw_path(data: str, pen: Pen) -> None:

@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from vision.artwork.strokes import Points
 
 if TYPE_CHECKING:
-    from shapely import Polygon
+    from shapely import Geometry, Polygon
 
 FillRule = Literal["evenodd", "nonzero"]
 # Smaller areas are what rounding leaves where two edges nearly coincide.
 MIN_AREA_MM2 = 1e-6
+# Pairs of a point and an edge that are looked at in one go.
+_BLOCK = 1_000_000
 
 
 def fill_polygons(rings_mm: Sequence[Points], rule: FillRule) -> list[Polygon]:
@@ -43,7 +45,8 @@ def fill_polygons(rings_mm: Sequence[Points], rule: FillRule) -> list[Polygon]:
     inside = shapely.point_on_surface(faces)
     winding = _winding(shapely.get_coordinates(inside), rings)
     kept = faces[winding % 2 != 0 if rule == "evenodd" else winding != 0]
-    return union(list(kept))
+    # The faces share their edges point by point, so that joining them needs no new crossings.
+    return _polygons(shapely.coverage_union_all(kept))
 
 
 def union(polygons: Sequence[Polygon]) -> list[Polygon]:
@@ -52,8 +55,7 @@ def union(polygons: Sequence[Polygon]) -> list[Polygon]:
 
     if len(polygons) < 2:
         return _sound(polygons)
-    parts = shapely.get_parts(shapely.union_all(list(polygons)))
-    return _sound([part for part in parts if part.geom_type == "Polygon"])
+    return _polygons(shapely.union_all(list(polygons)))
 
 
 def polygon_rings(polygon: Polygon) -> tuple[Points, ...]:
@@ -90,6 +92,13 @@ def ring_parents(rings_mm: Sequence[Points]) -> tuple[NDArray[np.int64], NDArray
     return parent, depth
 
 
+def _polygons(geometry: Geometry) -> list[Polygon]:
+    import shapely
+
+    parts = shapely.get_parts(geometry)
+    return _sound([part for part in parts if isinstance(part, shapely.Polygon)])
+
+
 def _sound(polygons: Sequence[Polygon]) -> list[Polygon]:
     return [polygon for polygon in polygons if polygon.area > MIN_AREA_MM2]
 
@@ -100,13 +109,15 @@ def _winding(points: Points, rings: Sequence[Points]) -> NDArray[np.int64]:
     Crossings of a ray to the right: Hormann and Agathos, Comput. Geom. 20 (2001) 131.
     """
     total = np.zeros(len(points), dtype=np.int64)
-    for ring in rings:
-        low, high = ring.min(axis=0), ring.max(axis=0)
+    blocks = [np.hstack([ring, np.concatenate([ring[1:], ring[:1]])]) for ring in rings]
+    if len(points) * sum(map(len, blocks)) < _BLOCK:
+        blocks = [np.vstack(blocks)]
+    for edges in blocks:
+        low, high = edges[:, :2].min(axis=0), edges[:, :2].max(axis=0)
         near = np.flatnonzero(np.all((points >= low) & (points <= high), axis=1))
-        if not len(near):
-            continue
-        (x0, y0), (x1, y1) = ring.T, np.roll(ring, -1, axis=0).T
-        for chunk in np.array_split(near, 1 + len(near) * len(ring) // 1_000_000):
+        x0, y0, x1, y1 = edges.T
+        step = max(1, _BLOCK // len(edges))
+        for chunk in (near[k : k + step] for k in range(0, len(near), step)):
             # (points, edges)
             x, y = points[chunk, :1], points[chunk, 1:]
             left = (x1 - x0) * (y - y0) - (x - x0) * (y1 - y0)
