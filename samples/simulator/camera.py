@@ -1,0 +1,315 @@
+"""A webcam above the bed: pinhole, Brown-Conrady lens, pose; rays back into the scene.
+
+Frames: image u right, v down, pixel centres at integers; bed X right, Y away from the operator,
+Z up; camera x right, y down, z forward. `camera_from_bed`: p_camera = R p_bed + t.
+
+The lens model is Brown's ("Close-range camera calibration", Photogrammetric Engineering 37(8),
+1971) in the order k1 k2 p1 p2 k3. It is inverted by Newton's method at Chebyshev nodes; the
+inverse is smooth, so a tensor-product polynomial carries it to every ray of a supersampled
+picture with two small matrix products.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Grid = NDArray[np.float32]
+
+BED_MM = (400.0, 300.0)
+POOL = 8
+_DEGREE = 20
+
+
+@dataclass(frozen=True)
+class Camera:
+    """Exact parameters of one camera.
+
+    Attributes
+    ----------
+    size
+        (width, height) in pixels.
+    focal_px, centre_px
+        (fx, fy) and (cx, cy).
+    lens
+        (k1, k2, p1, p2, k3).
+    rvec, tvec
+        camera_from_bed as a rotation vector (rad) and a shift (mm).
+    """
+
+    size: tuple[int, int]
+    focal_px: tuple[float, float]
+    centre_px: tuple[float, float]
+    lens: tuple[float, float, float, float, float]
+    rvec: tuple[float, float, float]
+    tvec: tuple[float, float, float]
+
+    @property
+    def matrix(self) -> Array:
+        """The (3, 3) camera matrix K."""
+        fx, fy = self.focal_px
+        cx, cy = self.centre_px
+        return np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
+
+    @property
+    def rotation(self) -> Array:
+        """The (3, 3) rotation of camera_from_bed."""
+        return rotation_matrix(np.array(self.rvec))
+
+    @property
+    def place_mm(self) -> Array:
+        """The (3,) optical centre in bed coordinates."""
+        return np.asarray(-self.rotation.T @ np.array(self.tvec))
+
+    def project(self, points_mm: Array) -> Array:
+        """Map (n, 3) bed points to (n, 2) pixels."""
+        seen = points_mm @ self.rotation.T + np.array(self.tvec)
+        bent = distort(seen[:, :2] / seen[:, 2:], self.lens)
+        return np.asarray(bent * np.array(self.focal_px) + np.array(self.centre_px))
+
+    def directions(self, pixels: Array) -> Array:
+        """Map (n, 2) pixels to (n, 2) undistorted directions (x/z, y/z) in the camera frame."""
+        bent = (pixels - np.array(self.centre_px)) / np.array(self.focal_px)
+        return undistort(bent, self.lens)
+
+    def bed_from_ray(self, height_mm: float) -> Array:
+        """Return the (3, 3) homography from (x/z, y/z, 1) to the bed's (X, Y, 1) at a height."""
+        rotation = self.rotation
+        lifted = rotation[:, 2] * height_mm + np.array(self.tvec)
+        return plane_from_ray(np.column_stack([rotation[:, 0], rotation[:, 1], lifted]))
+
+    def to_bed(self, pixels: Array, height_mm: float) -> Array:
+        """Map (n, 2) pixels to (n, 2) bed points on the plane z = height."""
+        return apply_homography(self.bed_from_ray(height_mm), self.directions(pixels))
+
+
+def plane_from_ray(camera_from_plane: Array) -> Array:
+    """Invert the (3, 3) map of plane points (x, y, 1) to camera rays."""
+    return np.asarray(np.linalg.inv(camera_from_plane))
+
+
+def apply_homography(matrix: Array, points: Array) -> Array:
+    """Map (n, 2) points by a (3, 3) homography."""
+    lifted = points @ matrix[:, :2].T + matrix[:, 2]
+    return np.asarray(lifted[:, :2] / lifted[:, 2:])
+
+
+def rotation_matrix(rvec: Array) -> Array:
+    """Return the (3, 3) rotation of a rotation vector (Rodrigues' formula)."""
+    angle = float(np.linalg.norm(rvec))
+    if angle < 1e-12:
+        return np.eye(3)
+    x, y, z = rvec / angle
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.asarray(np.eye(3) + math.sin(angle) * cross + (1 - math.cos(angle)) * cross @ cross)
+
+
+def rotation_vector(rotation: Array) -> Array:
+    """Return the (3,) rotation vector of a (3, 3) rotation, also near half a turn."""
+    # The axis is the eigenvector of R + R^T with the largest eigenvalue: well conditioned near
+    # pi, where the antisymmetric part vanishes (a camera that looks down is turned by about pi).
+    skew = np.array(
+        [
+            rotation[2, 1] - rotation[1, 2],
+            rotation[0, 2] - rotation[2, 0],
+            rotation[1, 0] - rotation[0, 1],
+        ]
+    )
+    axis = np.linalg.eigh(rotation + rotation.T)[1][:, -1]
+    if axis @ skew < 0:
+        axis = -axis
+    angle = math.atan2(float(axis @ skew) / 2, (float(np.trace(rotation)) - 1) / 2)
+    return np.asarray(axis * angle)
+
+
+def distort(points: Array, lens: tuple[float, ...]) -> Array:
+    """Bend (n, 2) ideal directions by the lens."""
+    k1, k2, p1, p2, k3 = lens
+    x, y = points[:, 0], points[:, 1]
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    return np.column_stack(
+        [
+            x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x),
+            y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y,
+        ]
+    )
+
+
+def undistort(bent: Array, lens: tuple[float, ...]) -> Array:
+    """Invert `distort` for (n, 2) directions by Newton's method."""
+    k1, k2, p1, p2, k3 = lens
+    points = bent.copy()
+    for _ in range(12):
+        x, y = points[:, 0], points[:, 1]
+        r2 = x * x + y * y
+        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        slope = 2 * (k1 + r2 * (2 * k2 + 3 * r2 * k3))
+        a = radial + slope * x * x + 2 * p1 * y + 6 * p2 * x
+        b = slope * x * y + 2 * p1 * x + 2 * p2 * y
+        d = radial + slope * y * y + 6 * p1 * y + 2 * p2 * x
+        miss = distort(points, lens) - bent
+        det = a * d - b * b
+        step = np.column_stack(
+            [(d * miss[:, 0] - b * miss[:, 1]) / det, (a * miss[:, 1] - b * miss[:, 0]) / det]
+        )
+        points = points - step
+        if np.abs(step).max() < 1e-13:
+            break
+    return points
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A rectangle of whole pixels: columns u0 <= u < u1, rows v0 <= v < v1."""
+
+    u0: int
+    v0: int
+    u1: int
+    v1: int
+
+    def grown(self, margin: int, size: tuple[int, int]) -> Tile:
+        """Return the tile with a margin, clipped to the picture."""
+        return Tile(
+            max(self.u0 - margin, 0),
+            max(self.v0 - margin, 0),
+            min(self.u1 + margin, size[0]),
+            min(self.v1 + margin, size[1]),
+        )
+
+
+@lru_cache(maxsize=32)
+def _inverse_lens(
+    size: tuple[int, int],
+    focal_px: tuple[float, float],
+    centre_px: tuple[float, float],
+    lens: tuple[float, float, float, float, float],
+) -> tuple[Array, Array]:
+    """Return Chebyshev coefficients (n, n) [v, u] of the undistorted x and y over the picture."""
+    count = _DEGREE + 1
+    nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+    u = (nodes + 1) / 2 * size[0] - 0.5
+    v = (nodes + 1) / 2 * size[1] - 0.5
+    grid_u, grid_v = np.meshgrid(u, v)
+    bent = (np.column_stack([grid_u.ravel(), grid_v.ravel()]) - centre_px) / focal_px
+    ideal = undistort(bent, lens)
+    fit = np.linalg.inv(np.polynomial.chebyshev.chebvander(nodes, _DEGREE))
+    first, second = (fit @ ideal[:, axis].reshape(count, count) @ fit.T for axis in (0, 1))
+    return first, second
+
+
+def ray_map(camera: Camera, homography: Array, tile: Tile, fine: int) -> tuple[Grid, Grid]:
+    """Carry every ray of a supersampled tile through a homography.
+
+    Parameters
+    ----------
+    homography
+        (3, 3) from ray directions (x/z, y/z, 1), for example to the index of a raster.
+    fine
+        Rays per pixel and axis; ray i of pixel u passes u - 0.5 + (i + 0.5) / fine.
+
+    Returns
+    -------
+    tuple
+        Two (rows, columns) float32 arrays of the tile's size times `fine`.
+    """
+    coeff_x, coeff_y = _inverse_lens(camera.size, camera.focal_px, camera.centre_px, camera.lens)
+
+    def basis(low: int, high: int, length: int) -> Grid:
+        places = low - 0.5 + (np.arange((high - low) * fine) + 0.5) / fine
+        scaled = 2 * (places + 0.5) / length - 1
+        return np.polynomial.chebyshev.chebvander(scaled, _DEGREE).astype(np.float32)
+
+    across = basis(tile.u0, tile.u1, camera.size[0])
+    down = basis(tile.v0, tile.v1, camera.size[1])
+    lines: list[Grid] = []
+    for row in homography / homography[2, 2]:
+        coeff = row[0] * coeff_x + row[1] * coeff_y
+        coeff[0, 0] += row[2]
+        lines.append(down @ (coeff.astype(np.float32) @ across.T))
+    lines[0] /= lines[2]
+    lines[1] /= lines[2]
+    return lines[0], lines[1]
+
+
+def looking_at(
+    place_mm: Array, target_mm: Array, roll_rad: float
+) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    """Return (rvec, tvec) of a camera at a place that looks at a target; roll 0: u along X."""
+    forward = (target_mm - place_mm) / np.linalg.norm(target_mm - place_mm)
+    right = np.array([1.0, 0.0, 0.0]) - forward[0] * forward
+    right /= np.linalg.norm(right)
+    down = np.cross(forward, right)
+    turned = math.cos(roll_rad) * right + math.sin(roll_rad) * down
+    rotation = np.array([turned, np.cross(forward, turned), forward])
+    return _triple(rotation_vector(rotation)), _triple(-rotation @ place_mm)
+
+
+def _triple(values: Array) -> tuple[float, float, float]:
+    return float(values[0]), float(values[1]), float(values[2])
+
+
+@lru_cache(maxsize=64)
+def pool_camera(index: int, size: tuple[int, int] = (1920, 1080)) -> Camera:
+    """Return camera `index` (modulo 8) of the pool: the same exact parameters at every call.
+
+    450 to 500 mm above the bed, tilted by some 3 to 25 degrees, focal length such that the whole
+    bed with its reference marks just fits.
+    """
+    rng = np.random.default_rng([7301, index % POOL, *size])
+    tilt = math.radians((6.0, 14.0, 22.0, 3.0, 10.0, 18.0, 25.0, 8.0)[index % POOL])
+    side = math.radians(rng.uniform(-35, 35))
+    height = rng.uniform(450, 500)
+    target = np.array([BED_MM[0] / 2, BED_MM[1] / 2, 0.0]) + np.append(rng.uniform(-4, 4, 2), 0)
+    lean = height * math.tan(tilt) * np.array([math.sin(side), -math.cos(side)])
+    place = target + np.append(lean, height)
+    rvec, tvec = looking_at(place, target, math.radians(rng.uniform(-1.5, 1.5)))
+    k1 = rng.uniform(-0.14, 0.05)
+    lens = (
+        float(k1),
+        float(-0.35 * k1 + rng.uniform(-0.01, 0.01)),
+        float(rng.uniform(-6e-4, 6e-4)),
+        float(rng.uniform(-6e-4, 6e-4)),
+        float(rng.uniform(-0.008, 0.008)),
+    )
+    width, rows = size
+    centre = (
+        float((width - 1) / 2 + rng.uniform(-0.008, 0.008) * width),
+        float((rows - 1) / 2 + rng.uniform(-0.008, 0.008) * width),
+    )
+    aspect = float(1 + rng.uniform(-8e-4, 8e-4))
+    camera = Camera(size, (1.0, aspect), (0.0, 0.0), lens, rvec, tvec)
+    edge_x, edge_y = np.linspace(0, BED_MM[0], 9), np.linspace(0, BED_MM[1], 9)
+    rim = np.array([[x, y, 0.0] for x in edge_x for y in edge_y])
+    bent = camera.project(rim)
+    # The largest focal length that keeps the bed's rim 4 pixels inside the picture.
+    limits = np.column_stack(
+        [
+            np.where(bent[:, 0] > 0, width - 5 - centre[0], 4 - centre[0]) / bent[:, 0],
+            np.where(bent[:, 1] > 0, rows - 5 - centre[1], 4 - centre[1]) / bent[:, 1],
+        ]
+    )
+    focal = float(limits.min())
+    return replace(camera, focal_px=(focal, focal * aspect), centre_px=centre)
+
+
+def nudged(camera: Camera, shift_px: float, direction_rad: float) -> Camera:
+    """Return the camera after a bump that moves the picture by about `shift_px` at its centre."""
+    if shift_px == 0.0:
+        return camera
+    angle = shift_px / camera.focal_px[0]
+    bump = angle * np.array([math.cos(direction_rad), math.sin(direction_rad), 0.4])
+    rotation = rotation_matrix(bump) @ camera.rotation
+    place = camera.place_mm + angle * 60.0 * np.array(
+        [math.sin(direction_rad), math.cos(direction_rad), 0.5]
+    )
+    return replace(
+        camera,
+        rvec=_triple(rotation_vector(rotation)),
+        tvec=_triple(-rotation @ place),
+    )

@@ -1,0 +1,319 @@
+"""A scene on the bed and what the camera sees of it.
+
+Every ray of a supersampled picture is followed to the planes of the scene: the work's upper face
+where it hits the work's outline, else its edge, else the bed with its reference marks. Places of
+interest (work, mark, reference marks, boards) get more rays per pixel than the rest.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from samples.simulator.bed import MARKS, TINTS, bed_raster, mark_raster
+from samples.simulator.burn import Burned
+from samples.simulator.camera import Camera, Grid, Tile, apply_homography
+from samples.simulator.material import Colour
+from samples.simulator.motion import Motion
+from samples.simulator.picture import Light, Optics, Picture, expose, spread
+from samples.simulator.raster import Raster, look_up
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Mark:
+    """One burned run of strokes as it lies on the work now.
+
+    Attributes
+    ----------
+    burned
+        Its opacity and its own plane.
+    bed_from_page
+        Where the page lies that it was burned from, as seen now.
+    reflectance, tint
+        What a fully burned place looks like.
+    depth_mm
+        Depth of the burned floor below the work's surface.
+    """
+
+    burned: Burned
+    bed_from_page: Motion
+    reflectance: float
+    tint: Colour
+    depth_mm: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Work:
+    """The piece on the bed.
+
+    Attributes
+    ----------
+    shape
+        1 inside its outline, 0 outside, in its own frame.
+    ground
+        Relative brightness of its surface, in its own frame.
+    bed_from_work
+        Where it lies.
+    thickness_mm
+        Height of its upper face above the bed.
+    reflectance, tint
+        Its bare ground.
+    marks
+        What was burned so far; marks overlap by what each lets through.
+    """
+
+    shape: Raster
+    ground: Raster
+    bed_from_work: Motion
+    thickness_mm: float
+    reflectance: float
+    tint: Colour
+    marks: tuple[Mark, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Panel:
+    """A flat thing in front of everything: a board, the head of the machine.
+
+    Attributes
+    ----------
+    brightness
+        Its reflectance; where it ends the scene shows.
+    cover
+        1 where it is, 0 where it is not, on the same cells as the brightness.
+    raster_from_ray
+        (3, 3) homography from ray directions to its plane.
+    """
+
+    brightness: Raster
+    cover: Raster
+    raster_from_ray: Array
+    tint: Colour = (1.0, 1.0, 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """Everything that is in front of the camera."""
+
+    camera: Camera
+    bed: str
+    bed_variant: int
+    work: Work | None = None
+    panels: tuple[Panel, ...] = ()
+    light: Light = field(default_factory=Light)
+    optics: Optics = field(default_factory=Optics)
+    with_marks: bool = True
+
+
+def render(scene: Scene, rng: np.random.Generator) -> Picture:
+    """Return the 8-bit RGB picture of a scene; equal arguments give equal pictures."""
+    return expose(linear_picture(scene), scene.light, scene.optics, rng)
+
+
+def linear_picture(scene: Scene) -> Grid:
+    """Return the (rows, columns, 3) linear reflectance that reaches the pixels, before light."""
+    camera = scene.camera
+    width, height = camera.size
+    picture = np.empty((height, width, 3), np.float32)
+    big = width * height > 4_000_000
+    whole = Tile(0, 0, width, height)
+    for tile, fine in [(whole, 1 if big else 2), *_places(scene)]:
+        if tile.u1 <= tile.u0 or tile.v1 <= tile.v0:
+            continue
+        reach = math.ceil(4 * scene.optics.psf_px + scene.optics.motion_px[0] / 2) + 1
+        wide = tile.grown(reach, camera.size)
+        part = _draw(scene, wide, fine)
+        v, u = tile.v0 - wide.v0, tile.u0 - wide.u0
+        picture[tile.v0 : tile.v1, tile.u0 : tile.u1] = part[
+            v : v + tile.v1 - tile.v0, u : u + tile.u1 - tile.u0
+        ]
+    return picture
+
+
+def _box(raster: Raster) -> Array:
+    x, y = raster.axes_mm()
+    return np.array([[x[0], y[0]], [x[-1], y[0]], [x[-1], y[-1]], [x[0], y[-1]]])
+
+
+def _tile(pixels: Array, size: tuple[int, int], margin: int) -> Tile:
+    low, high = np.floor(pixels.min(axis=0)) - margin, np.ceil(pixels.max(axis=0)) + margin + 1
+    return Tile(
+        int(np.clip(low[0], 0, size[0])),
+        int(np.clip(low[1], 0, size[1])),
+        int(np.clip(high[0], 0, size[0])),
+        int(np.clip(high[1], 0, size[1])),
+    )
+
+
+def _lifted(points_mm: Array, height_mm: float) -> Array:
+    return np.column_stack([points_mm, np.full(len(points_mm), height_mm)])
+
+
+def _places(scene: Scene) -> list[tuple[Tile, int]]:
+    """Return the tiles that need more rays, coarse ones first, each with its rays per pixel."""
+    camera = scene.camera
+    per_px = abs(float(camera.place_mm[2])) / camera.focal_px[0]
+    # Enough rays that the finest strokes (blurred by the soft edge) are sampled without beats.
+    fine = int(np.clip(math.ceil(per_px / 0.08), 2, 4))
+    found: list[tuple[Tile, int]] = []
+    if scene.with_marks:
+        for mark in MARKS:
+            half = mark.ground_mm / 2 + 1
+            corners = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
+            place = _lifted(corners * math.sqrt(2) + mark.centre_mm, 0.0)
+            found.append((_tile(camera.project(place), camera.size, 3), 4))
+    if scene.work is not None:
+        work = scene.work
+        corners = work.bed_from_work.apply(_box(work.shape))
+        both = np.vstack([_lifted(corners, 0.0), _lifted(corners, work.thickness_mm)])
+        found.append((_tile(camera.project(both), camera.size, 6), max(fine - 1, 2)))
+        rims = [
+            mark.bed_from_page.apply(mark.burned.page_from_raster.apply(_box(mark.burned.opacity)))
+            for mark in work.marks
+        ]
+        if rims:
+            rim = _lifted(np.vstack(rims), work.thickness_mm)
+            found.append((_tile(camera.project(rim), camera.size, 4), fine))
+    for panel in scene.panels:
+        rays = apply_homography(np.linalg.inv(panel.raster_from_ray), _box(panel.cover))
+        flat = np.column_stack([rays, np.ones(4)])
+        pixels = camera.project((flat - np.array(camera.tvec)) @ camera.rotation)
+        found.append((_tile(pixels, camera.size, 6), fine))
+    return found
+
+
+def _draw(scene: Scene, tile: Tile, fine: int) -> Grid:
+    """Follow the rays of a tile, blur, and add up to (rows, columns, 3) pixels."""
+    camera = scene.camera
+    bed_from_ray = camera.bed_from_ray(0.0)
+    sheets: list[tuple[Grid, Colour]] = []
+
+    def cover_by(share: Grid) -> None:
+        left = 1 - share
+        for below, _ in sheets:
+            np.multiply(below, left, out=below)
+
+    bed = look_up(bed_raster(scene.bed, scene.bed_variant), camera, bed_from_ray, tile, fine, 0.02)
+    sheets.append((bed, TINTS[scene.bed]))
+    if scene.with_marks:
+        for mark in MARKS:
+            half = mark.ground_mm
+            near = _lifted(
+                np.array(mark.centre_mm) + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]),
+                0.0,
+            )
+            if not _meets(_tile(camera.project(near), camera.size, 0), tile):
+                continue
+            raster, bed_from_mark = mark_raster(mark)
+            plane = bed_from_mark.inverse().matrix @ bed_from_ray
+            seen = look_up(raster, camera, plane, tile, fine, -1.0)
+            # Beyond its white ground the raster says -1: the ramp between is its edge.
+            share = np.clip(seen + 1, 0, 1)
+            cover_by(share)
+            sheets.append(
+                (
+                    np.clip(seen, 0, 1) * np.float32(0.78) + share * np.float32(0.035),
+                    (1.0, 1.0, 0.99),
+                )
+            )
+    if scene.work is not None:
+        corners = scene.work.bed_from_work.apply(_box(scene.work.shape))
+        both = np.vstack([_lifted(corners, 0.0), _lifted(corners, scene.work.thickness_mm)])
+        if _meets(_tile(camera.project(both), camera.size, 40), tile):
+            _lay_work(scene.work, camera, tile, fine, sheets, cover_by)
+    for panel in scene.panels:
+        share = look_up(panel.cover, camera, panel.raster_from_ray, tile, fine, 0.0)
+        if share.max() > 0:
+            cover_by(share)
+            value = look_up(panel.brightness, camera, panel.raster_from_ray, tile, fine, 0.0)
+            sheets.append((value * share, panel.tint))
+    picture = np.zeros((tile.v1 - tile.v0, tile.u1 - tile.u0, 3), np.float32)
+    for value, tint in _joined(sheets):
+        plane = spread(value, fine, scene.optics)
+        for channel in range(3):
+            picture[..., channel] += np.float32(tint[channel]) * plane
+    return picture
+
+
+def _joined(sheets: list[tuple[Grid, Colour]]) -> list[tuple[Grid, Colour]]:
+    """Add up what has the same colour: each colour is blurred once."""
+    totals: dict[Colour, Grid] = {}
+    for value, tint in sheets:
+        totals[tint] = totals[tint] + value if tint in totals else value
+    return [(value, tint) for tint, value in totals.items()]
+
+
+def _meets(first: Tile, second: Tile) -> bool:
+    return (
+        first.u0 < second.u1
+        and second.u0 < first.u1
+        and first.v0 < second.v1
+        and second.v0 < first.v1
+    )
+
+
+def _lay_work(
+    work: Work,
+    camera: Camera,
+    tile: Tile,
+    fine: int,
+    sheets: list[tuple[Grid, Colour]],
+    cover_by: object,
+) -> None:
+    """Lay the work over the bed: soft shadow, edge, upper face with its marks."""
+    assert callable(cover_by)
+    work_from_bed = work.bed_from_work.inverse().matrix
+    top_from_ray = work_from_bed @ camera.bed_from_ray(work.thickness_mm)
+    top = look_up(work.shape, camera, top_from_ray, tile, fine, 0.0)
+    edge = np.zeros_like(top)
+    for share in (0.0, 0.5):
+        plane = work_from_bed @ camera.bed_from_ray(share * work.thickness_mm)
+        np.maximum(edge, look_up(work.shape, camera, plane, tile, fine, 0.0), out=edge)
+    cover_by(np.maximum(edge, top))
+    edge = np.maximum(edge - top, 0) * np.float32(0.45 * work.reflectance)
+    through = np.ones_like(top)
+    burned: list[tuple[Grid, Colour]] = []
+    for mark in work.marks:
+        opacity = _opacity(mark, work, camera, tile, fine)
+        for value, _ in burned:
+            value *= 1 - opacity
+        through *= 1 - opacity
+        burned.append((opacity * np.float32(mark.reflectance), mark.tint))
+    face = look_up(work.ground, camera, top_from_ray, tile, fine, 1.0)
+    face *= through
+    face *= top
+    face *= np.float32(work.reflectance)
+    sheets.append((face + edge, work.tint))
+    for value, tint in burned:
+        value *= top
+        sheets.append((value, tint))
+
+
+def _opacity(mark: Mark, work: Work, camera: Camera, tile: Tile, fine: int) -> Grid:
+    """Return a mark's opacity along the rays; a deep floor is seen through its rim only."""
+    raster_from_bed = mark.bed_from_page.after(mark.burned.page_from_raster).inverse().matrix
+    rim = look_up(
+        mark.burned.opacity,
+        camera,
+        raster_from_bed @ camera.bed_from_ray(work.thickness_mm),
+        tile,
+        fine,
+        0.0,
+    )
+    if not mark.depth_mm:
+        return rim
+    floor = look_up(
+        mark.burned.opacity,
+        camera,
+        raster_from_bed @ camera.bed_from_ray(work.thickness_mm - mark.depth_mm),
+        tile,
+        fine,
+        0.0,
+    )
+    # Through the rim a ray meets the burned floor or the pit's wall, which is half as burned.
+    return np.asarray(rim * (0.5 + 0.5 * floor / max(float(floor.max()), 1e-6)), np.float32)
