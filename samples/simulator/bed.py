@@ -107,7 +107,7 @@ def bed_raster(kind: str, variant: int) -> Raster:
 
 
 def _frame(raster: Raster, rng: np.random.Generator) -> Grid:
-    """The sheet-metal frame: dark grey, a lip along the bed, a rail on each side."""
+    """Draw the sheet-metal frame: dark grey, a lip along the bed, a rail on each side."""
     x, y = raster.axes_mm()
     gap_x = np.maximum(-6 - x, x - BED_MM[0] - 6)
     gap_y = np.maximum(-6 - y, y - BED_MM[1] - 6)
@@ -127,14 +127,14 @@ def _frame(raster: Raster, rng: np.random.Generator) -> Grid:
 
 
 def _honeycomb(raster: Raster, rng: np.random.Generator) -> Grid:
-    """Hexagonal cells: thin bright walls, dark depths, soot here and there."""
+    """Draw hexagonal cells: thin bright walls, dark depths, soot here and there."""
     x, y = raster.axes_mm()
     pitch = float(rng.uniform(6.0, 8.5))
     # Distance to the nearest of two interleaved rectangular lattices of cell centres gives the
     # hexagons; the wall lies where the two nearest centres are equally far.
-    gx, gy = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
-    bend = 0.25 * np.sin(gx / 37) + 0.25 * np.sin(gy / 29 + 1)
-    gx, gy = gx + bend, gy - bend
+    flat_x, flat_y = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
+    bend = np.asarray(0.25 * np.sin(flat_x / 37) + 0.25 * np.sin(flat_y / 29 + 1), np.float32)
+    gx, gy = flat_x + bend, flat_y - bend
     high = np.float32(pitch * np.sqrt(3))
     distances = []
     for ox, oy in ((0.0, 0.0), (pitch / 2, high / 2)):
@@ -159,7 +159,7 @@ def _honeycomb(raster: Raster, rng: np.random.Generator) -> Grid:
 
 
 def _slats(raster: Raster, rng: np.random.Generator) -> Grid:
-    """Bright aluminium blades with dark gaps, worn and spattered."""
+    """Draw bright aluminium blades with dark gaps, worn and spattered."""
     x, y = raster.axes_mm()
     step = float(rng.uniform(16, 22))
     gx, gy = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
@@ -185,7 +185,7 @@ def _slats(raster: Raster, rng: np.random.Generator) -> Grid:
 
 
 def _sheet(raster: Raster, rng: np.random.Generator) -> Grid:
-    """A sacrificial board with the cuts and scorches of earlier jobs."""
+    """Draw a sacrificial board with the cuts and scorches of earlier jobs."""
     shape = raster.values.shape
     mottle = cv2.resize(
         rng.standard_normal((110, 140), dtype=np.float32),

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -99,44 +100,35 @@ def _finish(clear: Raster, beam: Beam, page_from_raster: Motion) -> Burned:
         beside = cv2.warpAffine(1 - through, move, through.shape[::-1], flags=cv2.INTER_LINEAR)
         spread = math.hypot(*beam.scorch_mm) / 2 / clear.pitch_mm
         through = through * (1 - beam.scorch_share * cv2.GaussianBlur(beside, (0, 0), spread))
-    opacity = 1 - through
+    opacity: Grid = 1 - through
     if beam.softness_mm:
-        opacity = cv2.GaussianBlur(opacity, (0, 0), beam.softness_mm / clear.pitch_mm)
-    return Burned(
-        Raster(np.asarray(opacity, np.float32), clear.pitch_mm, clear.first_mm), page_from_raster
-    )
+        soft = cv2.GaussianBlur(opacity, (0, 0), beam.softness_mm / clear.pitch_mm)
+        opacity = np.asarray(soft, np.float32)
+    return Burned(Raster(opacity, clear.pitch_mm, clear.first_mm), page_from_raster)
 
 
-def _crossings(rings: list[Array], level: float) -> Array:
-    """Return the sorted x where a horizontal line crosses the rings."""
-    found = []
-    for ring in rings:
-        following = np.roll(ring, -1, axis=0)
-        hit = (ring[:, 1] <= level) != (following[:, 1] <= level)
-        start, end = ring[hit], following[hit]
-        found.append(
-            start[:, 0]
-            + (level - start[:, 1]) / (end[:, 1] - start[:, 1]) * (end[:, 0] - start[:, 0])
-        )
-    return np.sort(np.concatenate(found))
+def hatch_segments(areas: tuple[Area, ...], hatch: Hatch, run: int) -> Array:
+    """Return the hatch strokes of one run, (n, 3) rows (y, x0, x1) in a frame turned by its angle.
 
-
-def hatch_segments(areas: tuple[Area, ...], hatch: Hatch, run: int) -> list[tuple[float, ...]]:
-    """Return the hatch strokes (y, x0, x1) of one run in a frame turned by its angle."""
+    Even-odd over all rings: areas of one drawing do not overlap.
+    """
     turn = Motion(-math.radians(hatch.angles_deg[run]))
     rings = [turn.apply(ring) for area in areas for ring in area.rings_mm]
-    low = min(ring[:, 1].min() for ring in rings)
-    high = max(ring[:, 1].max() for ring in rings)
-    first = math.ceil(low / hatch.spacing_mm - hatch.phase)
-    last = math.floor(high / hatch.spacing_mm - hatch.phase)
-    segments = []
-    for line in range(first, last + 1):
-        level = (line + hatch.phase) * hatch.spacing_mm
-        cuts = _crossings(rings, level)
-        segments += [
-            (level, float(cuts[i]), float(cuts[i + 1])) for i in range(0, len(cuts) - 1, 2)
-        ]
-    return segments
+    start = np.vstack(rings)
+    end = np.vstack([np.roll(ring, -1, axis=0) for ring in rings])
+    # Lines first <= n < last cross the edge; half open, so that a shared vertex counts once.
+    low = np.minimum(start[:, 1], end[:, 1]) / hatch.spacing_mm - hatch.phase
+    high = np.maximum(start[:, 1], end[:, 1]) / hatch.spacing_mm - hatch.phase
+    first, last = np.ceil(low).astype(int), np.ceil(high).astype(int)
+    count = last - first
+    edge = np.repeat(np.arange(len(start)), count)
+    line = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + first[edge]
+    level = (line + hatch.phase) * hatch.spacing_mm
+    share = (level - start[edge, 1]) / (end[edge, 1] - start[edge, 1])
+    x = start[edge, 0] + share * (end[edge, 0] - start[edge, 0])
+    order = np.lexsort((x, line))
+    x, level = x[order], level[order]
+    return np.column_stack([level[::2], x[::2], x[1::2]])
 
 
 def burn_fill(
@@ -154,15 +146,13 @@ def burn_fill(
     for angle, run in zip(hatch.angles_deg, runs, strict=True):
         own = run[max(low - done, 0) : max(high - done, 0)]
         done += len(run)
-        if own:
+        if len(own):
             burned.append(_draw_hatch(own, math.radians(angle), beam, rng))
     return burned
 
 
-def _draw_hatch(
-    segments: list[tuple[float, ...]], angle_rad: float, beam: Beam, rng: np.random.Generator
-) -> Burned:
-    levels, starts, ends = np.array(segments).T
+def _draw_hatch(segments: Array, angle_rad: float, beam: Beam, rng: np.random.Generator) -> Burned:
+    levels, starts, ends = segments.T
     pad, pitch, half = _padding(beam), beam.pitch_mm, beam.kerf_mm / 2
     clear = blank(
         (starts.min() - pad, levels.min() - pad, ends.max() + pad, levels.max() + pad), pitch
@@ -221,7 +211,7 @@ def _chopped(line: Line, step_mm: float) -> Array:
     """Return a stroke's points, closed where it closes, no piece longer than `step_mm`."""
     points = np.vstack([line.points_mm, line.points_mm[:1]]) if line.closed else line.points_mm
     pieces = [points[:1]]
-    for start, end in zip(points[:-1], points[1:], strict=True):
+    for start, end in pairwise(points):
         count = max(1, math.ceil(float(np.linalg.norm(end - start)) / step_mm))
         share = np.arange(1, count + 1)[:, None] / count
         pieces.append(start + share * (end - start))

@@ -4,9 +4,9 @@ Frames: image u right, v down, pixel centres at integers; bed X right, Y away fr
 Z up; camera x right, y down, z forward. `camera_from_bed`: p_camera = R p_bed + t.
 
 The lens model is Brown's ("Close-range camera calibration", Photogrammetric Engineering 37(8),
-1971) in the order k1 k2 p1 p2 k3. It is inverted by Newton's method at Chebyshev nodes; the
-inverse is smooth, so a tensor-product polynomial carries it to every ray of a supersampled
-picture with two small matrix products.
+1971) in the order k1 k2 p1 p2 k3. It is inverted by Newton's method at Chebyshev nodes; the way
+from pixel to plane is smooth, so a tensor-product polynomial carries it to every ray of a
+supersampled picture with two small matrix products.
 """
 
 from __future__ import annotations
@@ -88,9 +88,9 @@ class Camera:
         return apply_homography(self.bed_from_ray(height_mm), self.directions(pixels))
 
 
-def plane_from_ray(camera_from_plane: Array) -> Array:
+def plane_from_ray(ray_from_plane: Array) -> Array:
     """Invert the (3, 3) map of plane points (x, y, 1) to camera rays."""
-    return np.asarray(np.linalg.inv(camera_from_plane))
+    return np.asarray(np.linalg.inv(ray_from_plane))
 
 
 def apply_homography(matrix: Array, points: Array) -> Array:
@@ -183,26 +183,6 @@ class Tile:
         )
 
 
-@lru_cache(maxsize=32)
-def _inverse_lens(
-    size: tuple[int, int],
-    focal_px: tuple[float, float],
-    centre_px: tuple[float, float],
-    lens: tuple[float, float, float, float, float],
-) -> tuple[Array, Array]:
-    """Return Chebyshev coefficients (n, n) [v, u] of the undistorted x and y over the picture."""
-    count = _DEGREE + 1
-    nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
-    u = (nodes + 1) / 2 * size[0] - 0.5
-    v = (nodes + 1) / 2 * size[1] - 0.5
-    grid_u, grid_v = np.meshgrid(u, v)
-    bent = (np.column_stack([grid_u.ravel(), grid_v.ravel()]) - centre_px) / focal_px
-    ideal = undistort(bent, lens)
-    fit = np.linalg.inv(np.polynomial.chebyshev.chebvander(nodes, _DEGREE))
-    first, second = (fit @ ideal[:, axis].reshape(count, count) @ fit.T for axis in (0, 1))
-    return first, second
-
-
 def ray_map(camera: Camera, homography: Array, tile: Tile, fine: int) -> tuple[Grid, Grid]:
     """Carry every ray of a supersampled tile through a homography.
 
@@ -218,23 +198,30 @@ def ray_map(camera: Camera, homography: Array, tile: Tile, fine: int) -> tuple[G
     tuple
         Two (rows, columns) float32 arrays of the tile's size times `fine`.
     """
-    coeff_x, coeff_y = _inverse_lens(camera.size, camera.focal_px, camera.centre_px, camera.lens)
+    count = _DEGREE + 1
+    nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+    wide, high = tile.u1 - tile.u0, tile.v1 - tile.v0
+    grid_u, grid_v = np.meshgrid(
+        tile.u0 - 0.5 + (nodes + 1) / 2 * wide, tile.v0 - 0.5 + (nodes + 1) / 2 * high
+    )
+    pixels = np.column_stack([grid_u.ravel(), grid_v.ravel()])
+    exact = apply_homography(homography, camera.directions(pixels))
+    fit = np.linalg.inv(np.polynomial.chebyshev.chebvander(nodes, _DEGREE))
+    coefficients = [fit @ exact[:, axis].reshape(count, count) @ fit.T for axis in (0, 1)]
+    # Terms too small to matter (a hundred-thousandth of a cell) are left out: most tiles need few.
+    size = np.maximum(np.abs(coefficients[0]), np.abs(coefficients[1]))
+    needed = np.flatnonzero(np.maximum(size.max(axis=0), size.max(axis=1)) > 1e-5)
+    terms = int(needed[-1]) + 1 if len(needed) else 1
 
-    def basis(low: int, high: int, length: int) -> Grid:
-        places = low - 0.5 + (np.arange((high - low) * fine) + 0.5) / fine
-        scaled = 2 * (places + 0.5) / length - 1
-        return np.polynomial.chebyshev.chebvander(scaled, _DEGREE).astype(np.float32)
+    def basis(cells: int) -> Grid:
+        places = (2 * np.arange(cells * fine) + 1) / (cells * fine) - 1
+        return np.polynomial.chebyshev.chebvander(places, terms - 1).astype(np.float32)
 
-    across = basis(tile.u0, tile.u1, camera.size[0])
-    down = basis(tile.v0, tile.v1, camera.size[1])
-    lines: list[Grid] = []
-    for row in homography / homography[2, 2]:
-        coeff = row[0] * coeff_x + row[1] * coeff_y
-        coeff[0, 0] += row[2]
-        lines.append(down @ (coeff.astype(np.float32) @ across.T))
-    lines[0] /= lines[2]
-    lines[1] /= lines[2]
-    return lines[0], lines[1]
+    across, down = basis(wide), basis(high)
+    first, second = (
+        down @ (part[:terms, :terms].astype(np.float32) @ across.T) for part in coefficients
+    )
+    return first, second
 
 
 def looking_at(

@@ -56,9 +56,9 @@ def _noise(rng: np.random.Generator, shape: tuple[int, int], sx: float, sy: floa
     fx, fy = max(1.0, sx / 2), max(1.0, sy / 2)
     rows, columns = int(shape[0] / fy) + 8, int(shape[1] / fx) + 8
     field = rng.standard_normal((rows, columns), dtype=np.float32)
-    field = cv2.GaussianBlur(field, (0, 0), max(sx / fx, 0.01), sigmaY=max(sy / fy, 0.01))
-    field = cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    return np.asarray(field / field.std(), np.float32)
+    soft = cv2.GaussianBlur(field, (0, 0), max(sx / fx, 0.01), sigmaY=max(sy / fy, 0.01))
+    full = cv2.resize(soft, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
+    return np.asarray(full / full.std(), np.float32)
 
 
 @lru_cache(maxsize=6)

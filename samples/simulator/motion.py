@@ -45,7 +45,7 @@ def about(point_mm: tuple[float, float], dx_mm: float, dy_mm: float, rotation_de
     """Return a turn about a point followed by a shift of that point."""
     angle = math.radians(rotation_deg)
     point = np.array(point_mm)
-    shift = point + (dx_mm, dy_mm) - Motion(angle).apply(point)
+    shift = point + np.array([dx_mm, dy_mm]) - Motion(angle).apply(point)
     return Motion(angle, float(shift[0]), float(shift[1]))
 
 

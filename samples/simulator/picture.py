@@ -73,15 +73,17 @@ def linear_from_level(level: float) -> float:
 def level_from_linear(light: Grid) -> Grid:
     """Encode linear light as sRGB levels (IEC 61966-2-1), not yet rounded."""
     held = np.clip(light, 0.0, 1.0)
-    bright = cv2.pow(held, 1 / 2.4)
-    bright *= 1.055 * 255
-    bright -= 0.055 * 255
+    bright = np.asarray(cv2.pow(held, 1 / 2.4), np.float32)
+    bright *= np.float32(1.055 * 255)
+    bright -= np.float32(0.055 * 255)
     return np.asarray(np.where(held <= 0.0031308, held * np.float32(12.92 * 255), bright))
 
 
 def spread(fine_picture: Grid, fine: int, optics: Optics) -> Grid:
     """Blur a supersampled picture by the optics and add it up to pixels."""
-    blurred = cv2.GaussianBlur(fine_picture, (0, 0), optics.psf_px * fine)
+    blurred: Grid = np.asarray(
+        cv2.GaussianBlur(fine_picture, (0, 0), optics.psf_px * fine), np.float32
+    )
     length, direction = optics.motion_px
     if length:
         blurred = _smear(blurred, length * fine, direction)
@@ -107,7 +109,7 @@ def _smear(picture: Grid, length: float, direction: float) -> Grid:
         total += cv2.warpAffine(
             picture, move, picture.shape[1::-1], borderMode=cv2.BORDER_REPLICATE
         )
-    return total / count
+    return np.asarray(total / count, np.float32)
 
 
 def expose(linear: Grid, light: Light, optics: Optics, rng: np.random.Generator) -> Picture:
@@ -127,7 +129,7 @@ def expose(linear: Grid, light: Light, optics: Optics, rng: np.random.Generator)
         down = np.exp(-((np.arange(rows, dtype=np.float32) - gv) ** 2) / (2 * radius**2))
         added += strength * np.outer(down, across)
     tint = np.array([1 + light.warmth, 1.0, 1 - light.warmth], np.float32)
-    seen = (linear * field[..., None] + added[..., None]) * tint
+    seen: Grid = np.asarray((linear * field[..., None] + added[..., None]) * tint, np.float32)
     _add_noise(seen, optics.noise_levels, rng)
     levels = level_from_linear(seen)
     picture = np.asarray(np.rint(levels), np.uint8)
@@ -164,8 +166,8 @@ def through_jpeg(picture: Picture, quality: int | None) -> Picture:
     )
     if not done:
         raise RuntimeError("the JPEG encoder refused the picture")
-    decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
-    return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB), np.uint8)
+    decoded = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
+    return np.ascontiguousarray(decoded[..., ::-1])
 
 
 def relit(light: Light, rng: np.random.Generator, amount: float) -> Light:

@@ -47,8 +47,8 @@ class Raster:
         """Return the x of every column and the y of every row."""
         rows, columns = self.values.shape[:2]
         return (
-            self.first_mm[0] + self.pitch_mm * np.arange(columns),
-            self.first_mm[1] + self.pitch_mm * np.arange(rows),
+            np.asarray(self.first_mm[0] + self.pitch_mm * np.arange(columns), np.float64),
+            np.asarray(self.first_mm[1] + self.pitch_mm * np.arange(rows), np.float64),
         )
 
 

@@ -8,14 +8,16 @@ interest (work, mark, reference marks, boards) get more rays per pixel than the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from samples.simulator.bed import MARKS, TINTS, bed_raster, mark_raster
 from samples.simulator.burn import Burned
-from samples.simulator.camera import Camera, Grid, Tile, apply_homography
+from samples.simulator.camera import Camera, Grid, Tile, apply_homography, plane_from_ray
 from samples.simulator.material import Colour
 from samples.simulator.motion import Motion
 from samples.simulator.picture import Light, Optics, Picture, expose, spread
@@ -96,7 +98,7 @@ class Panel:
     tint: Colour = (1.0, 1.0, 1.0)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Scene:
     """Everything that is in front of the camera."""
 
@@ -117,22 +119,51 @@ def render(scene: Scene, rng: np.random.Generator) -> Picture:
 
 def linear_picture(scene: Scene) -> Grid:
     """Return the (rows, columns, 3) linear reflectance that reaches the pixels, before light."""
-    camera = scene.camera
-    width, height = camera.size
+    blur = replace(Optics(scene.optics.psf_px), motion_px=scene.optics.motion_px)
+    bare = replace(scene, work=None, panels=(), light=Light(), optics=blur)
+    picture = _bare_picture(bare).copy()
+    for tile, fine, with_marks in _places(scene):
+        work = scene.work
+        if work is not None and not with_marks:
+            # The finer tile of the marks comes later and replaces all that they touch.
+            work = replace(work, marks=())
+        _paint(picture, replace(scene, work=work), tile, fine)
+    return picture
+
+
+# Two captures of one job share their bed; so do the photos of one board.
+@lru_cache(maxsize=3)
+def _bare_picture(scene: Scene) -> Grid:
+    """Return the bed with its reference marks alone."""
+    width, height = scene.camera.size
     picture = np.empty((height, width, 3), np.float32)
     big = width * height > 4_000_000
-    whole = Tile(0, 0, width, height)
-    for tile, fine in [(whole, 1 if big else 2), *_places(scene)]:
-        if tile.u1 <= tile.u0 or tile.v1 <= tile.v0:
-            continue
-        reach = math.ceil(4 * scene.optics.psf_px + scene.optics.motion_px[0] / 2) + 1
-        wide = tile.grown(reach, camera.size)
-        part = _draw(scene, wide, fine)
-        v, u = tile.v0 - wide.v0, tile.u0 - wide.u0
-        picture[tile.v0 : tile.v1, tile.u0 : tile.u1] = part[
-            v : v + tile.v1 - tile.v0, u : u + tile.u1 - tile.u0
-        ]
+    _paint(picture, scene, Tile(0, 0, width, height), 1 if big else 2)
+    if scene.with_marks:
+        for mark in MARKS:
+            half = mark.ground_mm / 2 + 1
+            square = half * math.sqrt(2) * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+            place = _lifted(square + mark.centre_mm, 0.0)
+            tile = _tile(scene.camera.project(place), scene.camera.size, 3)
+            _paint(picture, scene, tile, 4)
     return picture
+
+
+def _reach(optics: Optics) -> int:
+    """Return how far light strays, in pixels."""
+    return math.ceil(4 * optics.psf_px + optics.motion_px[0] / 2) + 1
+
+
+def _paint(picture: Grid, scene: Scene, tile: Tile, fine: int) -> None:
+    """Draw a tile into the picture."""
+    if tile.u1 <= tile.u0 or tile.v1 <= tile.v0:
+        return
+    wide = tile.grown(_reach(scene.optics), scene.camera.size)
+    part = _draw(scene, wide, fine)
+    v, u = tile.v0 - wide.v0, tile.u0 - wide.u0
+    picture[tile.v0 : tile.v1, tile.u0 : tile.u1] = part[
+        v : v + tile.v1 - tile.v0, u : u + tile.u1 - tile.u0
+    ]
 
 
 def _box(raster: Raster) -> Array:
@@ -154,36 +185,34 @@ def _lifted(points_mm: Array, height_mm: float) -> Array:
     return np.column_stack([points_mm, np.full(len(points_mm), height_mm)])
 
 
-def _places(scene: Scene) -> list[tuple[Tile, int]]:
-    """Return the tiles that need more rays, coarse ones first, each with its rays per pixel."""
+def _places(scene: Scene) -> list[tuple[Tile, int, bool]]:
+    """Return the tiles that need more rays, coarse ones first.
+
+    Each with its rays per pixel and axis, and whether marks on the work are drawn in it.
+    """
     camera = scene.camera
     per_px = abs(float(camera.place_mm[2])) / camera.focal_px[0]
     # Enough rays that the finest strokes (blurred by the soft edge) are sampled without beats.
     fine = int(np.clip(math.ceil(per_px / 0.08), 2, 4))
-    found: list[tuple[Tile, int]] = []
-    if scene.with_marks:
-        for mark in MARKS:
-            half = mark.ground_mm / 2 + 1
-            corners = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
-            place = _lifted(corners * math.sqrt(2) + mark.centre_mm, 0.0)
-            found.append((_tile(camera.project(place), camera.size, 3), 4))
+    margin = _reach(scene.optics) + 2
+    found: list[tuple[Tile, int, bool]] = []
     if scene.work is not None:
         work = scene.work
         corners = work.bed_from_work.apply(_box(work.shape))
         both = np.vstack([_lifted(corners, 0.0), _lifted(corners, work.thickness_mm)])
-        found.append((_tile(camera.project(both), camera.size, 6), max(fine - 1, 2)))
+        found.append((_tile(camera.project(both), camera.size, margin), max(fine - 1, 2), False))
         rims = [
             mark.bed_from_page.apply(mark.burned.page_from_raster.apply(_box(mark.burned.opacity)))
             for mark in work.marks
         ]
         if rims:
             rim = _lifted(np.vstack(rims), work.thickness_mm)
-            found.append((_tile(camera.project(rim), camera.size, 4), fine))
+            found.append((_tile(camera.project(rim), camera.size, margin), fine, True))
     for panel in scene.panels:
-        rays = apply_homography(np.linalg.inv(panel.raster_from_ray), _box(panel.cover))
+        rays = apply_homography(plane_from_ray(panel.raster_from_ray), _box(panel.cover))
         flat = np.column_stack([rays, np.ones(4)])
         pixels = camera.project((flat - np.array(camera.tvec)) @ camera.rotation)
-        found.append((_tile(pixels, camera.size, 6), fine))
+        found.append((_tile(pixels, camera.size, margin), min(fine, 3), True))
     return found
 
 
@@ -232,11 +261,11 @@ def _draw(scene: Scene, tile: Tile, fine: int) -> Grid:
             cover_by(share)
             value = look_up(panel.brightness, camera, panel.raster_from_ray, tile, fine, 0.0)
             sheets.append((value * share, panel.tint))
-    picture = np.zeros((tile.v1 - tile.v0, tile.u1 - tile.u0, 3), np.float32)
+    picture: Grid = np.zeros((tile.v1 - tile.v0, tile.u1 - tile.u0, 3), np.float32)
     for value, tint in _joined(sheets):
-        plane = spread(value, fine, scene.optics)
+        seen = spread(value, fine, scene.optics)
         for channel in range(3):
-            picture[..., channel] += np.float32(tint[channel]) * plane
+            picture[..., channel] += np.float32(tint[channel]) * seen
     return picture
 
 
@@ -263,10 +292,9 @@ def _lay_work(
     tile: Tile,
     fine: int,
     sheets: list[tuple[Grid, Colour]],
-    cover_by: object,
+    cover_by: Callable[[Grid], None],
 ) -> None:
     """Lay the work over the bed: soft shadow, edge, upper face with its marks."""
-    assert callable(cover_by)
     work_from_bed = work.bed_from_work.inverse().matrix
     top_from_ray = work_from_bed @ camera.bed_from_ray(work.thickness_mm)
     top = look_up(work.shape, camera, top_from_ray, tile, fine, 0.0)

@@ -106,7 +106,8 @@ def _leaf(
     rim = leaf_rim(length_mm, lobes, bend) + at_mm
     rib = leaf_rib(length_mm, bend) + at_mm
     half = length_mm * 0.012
-    hole = np.vstack([rib + (0, half), rib[::-1] - (0, half)])
+    up = np.array([0.0, half])
+    hole = np.vstack([rib + up, rib[::-1] - up])
     return Line(rim, True, feature), _area(Polygon(rim, [hole]), feature)
 
 
@@ -146,7 +147,7 @@ def _page(name: str, lines: list[Line], areas: list[Area], both: set[str] | None
 
 
 def label(size_mm: float, rng: np.random.Generator, row: int, name: str) -> Drawing:
-    """Leaf as fill with its outline on top, a row number and a name; `size_mm` wide."""
+    """Draw a leaf as fill with its outline on top, a row number and a name; `size_mm` wide."""
     lobes, bend = int(rng.integers(4, 8)), float(rng.uniform(-0.25, 0.25))
     rim, blade = _leaf((0, 0), 0.52 * size_mm, lobes, bend, "leaf")
     number = _text_areas(str(row), (0.62 * size_mm, 0.0), 0.22 * size_mm, "number")
@@ -156,7 +157,7 @@ def label(size_mm: float, rng: np.random.Generator, row: int, name: str) -> Draw
 
 
 def rectangle(size_mm: float, rng: np.random.Generator) -> Drawing:
-    """Plain rectangle whose outline strokes the very edge of its fill."""
+    """Draw a plain rectangle whose outline strokes the very edge of its fill."""
     high = size_mm * float(rng.uniform(0.45, 0.75))
     ring = np.array([[0, 0], [size_mm, 0], [size_mm, high], [0, high]], float)
     return _page(
@@ -165,7 +166,7 @@ def rectangle(size_mm: float, rng: np.random.Generator) -> Drawing:
 
 
 def ring_and_text(size_mm: float, rng: np.random.Generator, name: str) -> Drawing:
-    """A filled ring with outlined rims, and a word in its middle."""
+    """Draw a filled ring with outlined rims, and a word in its middle."""
     radius = size_mm / 2
     inner = radius * float(rng.uniform(0.78, 0.86))
     outer_rim, inner_rim = _circle((0, 0), radius), _circle((0, 0), inner)
@@ -176,7 +177,7 @@ def ring_and_text(size_mm: float, rng: np.random.Generator, name: str) -> Drawin
 
 
 def separate(size_mm: float, rng: np.random.Generator, name: str) -> Drawing:
-    """An outlined frame with a notch, and a fill of other shape inside it."""
+    """Draw an outlined frame with a notch, and a fill of other shape inside it."""
     high = size_mm * float(rng.uniform(0.5, 0.7))
     cut = 0.12 * size_mm
     frame = np.array(
@@ -196,7 +197,7 @@ def separate(size_mm: float, rng: np.random.Generator, name: str) -> Drawing:
 
 
 def pieces(size_mm: float, rng: np.random.Generator) -> Drawing:
-    """Several equal leaves beside each other, each a fill with its outline."""
+    """Draw several equal leaves beside each other, each a fill with its outline."""
     columns, rows = (3, 2) if rng.random() < 0.5 else (2, 2)
     pitch = size_mm / columns
     lines, areas = [], []
@@ -209,13 +210,13 @@ def pieces(size_mm: float, rng: np.random.Generator) -> Drawing:
 
 
 def only_fill(size_mm: float, rng: np.random.Generator, name: str) -> Drawing:
-    """A leaf and a word, fill only."""
+    """Draw a leaf and a word, fill only."""
     full = label(size_mm, rng, int(rng.integers(1, 25)), name)
     return _page("only_fill", [], list(full.areas))
 
 
 def only_outline(size_mm: float, rng: np.random.Generator, name: str) -> Drawing:
-    """A leaf with its rib, a hole and a word, outlines only."""
+    """Draw a leaf with its rib, a hole and a word, outlines only."""
     bend = float(rng.uniform(-0.25, 0.25))
     height = min(0.12 * size_mm, size_mm / text_width(name, 1.0))
     lines = [
