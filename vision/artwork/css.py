@@ -52,6 +52,12 @@ _RULE = re.compile(r"\s*([^{}]*)\{([^{}]*)\}")
 # Blocks that hold no rules for elements of a drawing.
 _HARMLESS = re.compile(r"\s*@(?:charset|namespace|font-face|keyframes)\b", re.IGNORECASE)
 _AT_BLOCK = re.compile(r"\s*@[^{};]*(?:;|\{(?:[^{}]*\{[^{}]*\})*[^{}]*\})")
+_ZERO = r"0*\.?0+%?"
+# Colours whose alpha is nothing (CSS Color 4, sections 4 and 5).
+_CLEAR = re.compile(
+    rf"#[0-9a-f]{{3}}0|#[0-9a-f]{{6}}00"
+    rf"|(?:rgb|hsl)a?\((?:(?:[^,]*,){{3}}|[^/]*/)\s*{_ZERO}\s*\)"
+)
 _DECLARATION = re.compile(r"""((?:[^;"'(]|"[^"]*"|'[^']*'|\((?:[^()"']|"[^"]*"|'[^']*')*\))+)""")
 
 
@@ -129,19 +135,16 @@ def parse_style_sheets(texts: Iterable[str]) -> StyleSheet:
 def is_painted(paint: str, opacity: str) -> bool:
     """Whether a paint leaves a mark: any colour or gradient that is not wholly transparent."""
     text = paint.strip().lower()
-    if text in ("none", "transparent", ""):
-        return False
-    clear = re.fullmatch(r"#(?:[0-9a-f]{3}0|[0-9a-f]{6}00)", text) or re.fullmatch(
-        r"(?:rgb|hsl)a?\(.*[,/]\s*0*\.?0*%?\s*\)", text
+    return (
+        text not in ("none", "transparent", "")
+        and _CLEAR.fullmatch(text) is None
+        and not is_zero(opacity)
     )
-    if clear is not None and ("/" in text or text.startswith("#") or text.count(",") == 3):
-        return False
-    return not is_zero(opacity)
 
 
 def is_zero(number: str) -> bool:
     """Whether an opacity is exactly nothing; anything else burns in full."""
-    return re.fullmatch(r"\s*[-+]?0*\.?0+%?\s*", number) is not None
+    return re.fullmatch(rf"\s*[-+]?{_ZERO}\s*", number) is not None
 
 
 def _rule(selector: str, declarations: Mapping[str, tuple[str, bool]]) -> _Rule:

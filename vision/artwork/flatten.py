@@ -179,16 +179,18 @@ def _plain_arguments(command: str, arguments: str) -> str:
         while position < len(arguments):
             match = _ARC.match(arguments, position)
             if match is None:
-                raise ValueError(f"'{command}{arguments.strip()[:30]}' is not an arc")
+                raise ValueError(f"'{command} {arguments.strip()[:30]}' is not an arc")
             numbers += match.groups()
             position = match.end()
     else:
         if _LIST.fullmatch(arguments) is None:
-            raise ValueError(f"'{command}{arguments.strip()[:30]}' does not hold plain numbers")
+            raise ValueError(f"'{command} {arguments.strip()[:30]}' does not hold plain numbers")
         numbers = _NUMBERS.findall(arguments)
     need = {"A": 7, "C": 6, "S": 4, "Q": 4, "H": 1, "V": 1, "Z": 0}.get(command.upper(), 2)
     if (need == 0) != (not numbers) or (need and len(numbers) % need):
         raise ValueError(f"'{command}' needs sets of {need} numbers, not {len(numbers)}")
+    if not all(math.isfinite(float(text)) for text in numbers):
+        raise ValueError(f"'{command} {arguments.strip()[:30]}' holds a number that is too large")
     if command in "Aa":
         flags = (3, 4)
         return " ".join(
