@@ -60,30 +60,31 @@ def straightened(image: Rgb, surface: Surface, window: Window, width_px: int) ->
     -------
     (rows, width_px, ...) uint8, light grey where the camera cannot see.
     """
-    px_per_mm = width_px / window.width_mm
-    rows = max(1, round(window.height_mm * px_per_mm))
-    map_px = _dense_map(surface, window, width_px, rows)
-    seen = map_px[np.isfinite(map_px).all(axis=2)]
+    rows = max(1, round(window.height_mm * width_px / window.width_mm))
+    nodes = _nodes(surface, window, width_px, rows)
+    seen = nodes[np.isfinite(nodes).all(axis=2)]
     if len(seen) == 0:
         return np.full((rows, width_px, *image.shape[2:]), _UNSEEN, np.uint8)
     high, wide = image.shape[:2]
-    low_u, low_v = np.clip(np.floor(seen.min(axis=0)) - 4, 0, [wide - 1, high - 1]).astype(int)
-    top_u, top_v = np.clip(np.ceil(seen.max(axis=0)) + 5, 1, [wide, high]).astype(int)
-    part = image[low_v : max(top_v, low_v + 1), low_u : max(top_u, low_u + 1)]
-    local = map_px - [low_u, low_v]
+    left, top = np.clip(np.floor(seen.min(axis=0)) - 2, 0, [wide - 1, high - 1]).astype(int)
+    right, bottom = np.clip(
+        np.ceil(seen.max(axis=0)) + 3, [left + 1, top + 1], [wide, high]
+    ).astype(int)
+    part = image[top:bottom, left:right]
+    nodes = nodes - [left, top]
     # Shrinking by sampling alone would alias fine hatches into false stripes.
-    shrink = int(math.sqrt(max(1.0, _camera_px_per_px(map_px))))
+    shrink = int(math.sqrt(max(1.0, _camera_px_per_px(nodes))))
     if shrink > 1 and min(part.shape[:2]) >= shrink:
         size = (part.shape[1] // shrink, part.shape[0] // shrink)
         scale = np.array([size[0] / part.shape[1], size[1] / part.shape[0]])
         part = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
-        local = (local + 0.5) * scale - 0.5
-    map_u, map_v = np.nan_to_num(local, nan=-1e4).astype(np.float32).transpose(2, 0, 1)
+        nodes = (nodes + 0.5) * scale - 0.5
+    map_u, map_v = (_dense(nodes[..., k], width_px, rows) for k in (0, 1))
     return np.asarray(
         cv2.remap(
             np.ascontiguousarray(part),
-            np.ascontiguousarray(map_u),
-            np.ascontiguousarray(map_v),
+            map_u,
+            map_v,
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=(_UNSEEN, _UNSEEN, _UNSEEN),
@@ -153,28 +154,32 @@ def block_uri(image: Rgb, blocks: int) -> str:
     return "data:image/png;base64," + base64.b64encode(data).decode("ascii")
 
 
-def _dense_map(surface: Surface, window: Window, columns: int, rows: int) -> Array:
-    """Return (rows, columns, 2) camera pixels of the pixel centres of a straightened picture."""
-    nodes_x, nodes_y = math.ceil(columns / _STEP) + 2, math.ceil(rows / _STEP) + 2
-    # Nodes lie in the middle of blocks of _STEP pixels, one block beyond each edge, because a
-    # resize by a whole factor puts them exactly there.
-    column = (np.arange(nodes_x) - 1) * _STEP + (_STEP - 1) / 2
-    row = (np.arange(nodes_y) - 1) * _STEP + (_STEP - 1) / 2
+def _nodes(surface: Surface, window: Window, columns: int, rows: int) -> Array:
+    """Return (m, n, 2) camera pixels at the middles of blocks of _STEP pixels of the result.
+
+    There is one block more beyond each edge.
+    """
+    column = (np.arange(math.ceil(columns / _STEP) + 2) - 1) * _STEP + (_STEP - 1) / 2
+    row = (np.arange(math.ceil(rows / _STEP) + 2) - 1) * _STEP + (_STEP - 1) / 2
     x_mm = window.x_mm + (column + 0.5) * window.width_mm / columns
     y_mm = window.y_mm + window.height_mm - (row + 0.5) * window.height_mm / rows
-    grid = np.stack(np.meshgrid(x_mm, y_mm), axis=-1)  # (nodes_y, nodes_x, 2)
-    nodes = surface.px_from_mm(grid.reshape(-1, 2)).reshape(grid.shape)
-    dense = cv2.resize(nodes, (nodes_x * _STEP, nodes_y * _STEP), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(dense[_STEP : _STEP + rows, _STEP : _STEP + columns], dtype=np.float64)
+    grid = np.stack(np.meshgrid(x_mm, y_mm), axis=-1)
+    return np.asarray(surface.px_from_mm(grid.reshape(-1, 2)).reshape(grid.shape))
 
 
-def _camera_px_per_px(map_px: Array) -> float:
+def _dense(nodes: Array, columns: int, rows: int) -> NDArray[np.float32]:
+    """Return (rows, columns) values between the nodes, far outside where a node is unseen."""
+    # A resize by a whole factor puts the nodes exactly at the middles of the blocks.
+    size = (nodes.shape[1] * _STEP, nodes.shape[0] * _STEP)
+    dense = cv2.resize(nodes.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    part = np.ascontiguousarray(dense[_STEP : _STEP + rows, _STEP : _STEP + columns], np.float32)
+    return part if np.isfinite(nodes).all() else np.nan_to_num(part, nan=-1e6)
+
+
+def _camera_px_per_px(nodes: Array) -> float:
     """Return the median area, in camera pixels, of one pixel of the straightened picture."""
-    coarse = map_px[::_STEP, ::_STEP]
-    if min(coarse.shape[:2]) < 2:
-        return 1.0
-    along = (coarse[:-1, 1:] - coarse[:-1, :-1]) / _STEP
-    down = (coarse[1:, :-1] - coarse[:-1, :-1]) / _STEP
+    along = (nodes[:-1, 1:] - nodes[:-1, :-1]) / _STEP
+    down = (nodes[1:, :-1] - nodes[:-1, :-1]) / _STEP
     area = np.abs(along[..., 0] * down[..., 1] - along[..., 1] * down[..., 0])
     area = area[np.isfinite(area)]
     return float(np.median(area)) if len(area) else 1.0

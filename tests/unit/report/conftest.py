@@ -236,7 +236,7 @@ def bumped(width_px: int = 960) -> JobResult:
         step = found[layer].apply(page) - place + rng.normal(0, 0.03, page.shape)
         rows.append(np.column_stack([place, step]))
         names += [layer] * len(page)
-    offset = displacement(0.33, -0.09, -0.05, 0.018, (231.6, 170.1))
+    offset = displacement(0.33, -0.09, -0.05, 0.018, (234.5, 170.5))
     clauses = (
         Clause(
             "fill against outline",
@@ -280,12 +280,12 @@ def bumped(width_px: int = 960) -> JobResult:
         reference_point_mm=(206.0, 152.0),
         placement={
             "outline": displacement(-0.31, 0.06, 0.05, 0.035, (177.5, 133.5)),
-            "fill": displacement(0.02, -0.03, 0.0, 0.036, (231.6, 170.1)),
+            "fill": displacement(0.02, -0.03, 0.0, 0.036, (234.5, 170.5)),
             "cut": None,
             "all": Displacement.missing("outline and fill moved apart and have no common place"),
         },
         fill_to_outline=offset,
-        placement_on_work=displacement(0.17, -0.04, 0.02, 0.024, (231.6, 170.1)),
+        placement_on_work=displacement(0.17, -0.04, 0.02, 0.024, (234.5, 170.5)),
         part_movement=displacement(-0.33, 0.08, 0.05, 0.02, (177.5, 133.5)),
         margins={
             "left": Quantity(1.19, 0.09),
@@ -414,7 +414,7 @@ def bumped(width_px: int = 960) -> JobResult:
             found,
             np.concatenate(rows),
             tuple(names),
-            (231.6, 170.1),
+            (234.5, 170.5),
         ),
     )
 
