@@ -8,10 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from calibration.bed import Bed
-    from calibration.bed_fit import BedFit
+    from calibration.bed_fit import BoardObservation
     from calibration.board import Board, BoardPlace
-    from calibration.lens_fit import LensFit
     from vision.capture.photo import Photo
 
 app = typer.Typer(
@@ -37,6 +35,7 @@ def lens(photos: Photos, board: BoardFile, out: Out, json: AsJson = False) -> No
     from calibration.board import read_board
     from calibration.files import write_json
     from calibration.lens_fit import fit_lens
+    from cli.commands.calibrate_facts import lens_facts, lens_text
     from cli.terminal import show, show_json, warn
 
     drawn = read_board(board)
@@ -45,11 +44,10 @@ def lens(photos: Photos, board: BoardFile, out: Out, json: AsJson = False) -> No
     write_json(out, fit.to_json(_today()))
     for note in notes:
         warn(note)
-    facts = _lens_facts(fit, out)
     if json:
-        show_json(facts)
+        show_json(lens_facts(fit, out))
     else:
-        show(_lens_text(fit, out))
+        show(lens_text(fit, out))
 
 
 @app.command()
@@ -88,14 +86,14 @@ def bed(
 ) -> None:
     """Find where the camera sees the bed, from photos of the board lying at known places."""
     from calibration.bed import write_bed
-    from calibration.bed_fit import BoardObservation, solve_bed
+    from calibration.bed_fit import solve_bed
     from calibration.board import read_board
-    from calibration.detect import detect
     from calibration.errors import WitmarkError
     from calibration.lens import read_lens
     from calibration.marks import read_marks, register_marks
-    from cli.terminal import say, show, show_json, warn
-    from vision.capture.photo import check_size, photos_of, read_photo
+    from cli.commands.calibrate_facts import bed_facts, bed_text
+    from cli.terminal import show, show_json, warn
+    from vision.capture.photo import check_size, photos_of
 
     if lens is None:
         raise WitmarkError(
@@ -103,40 +101,17 @@ def bed(
             "is missing: one place of a board does not tell the lens from the pose",
             "run 'witmark calibrate lens' first and give its file with --lens",
         )
-    drawn = read_board(board)
-    measured = read_lens(lens)
+    drawn, measured = read_board(board), read_lens(lens)
+    described = read_marks(marks) if marks else None
     paths = photos_of(photos)
     places = _places(drawn, at, turn, height, len(paths))
-    known = _at_u(at_u)
-    described = read_marks(marks) if marks else None
-    strangers = described.centres_mm.keys() if described else ()
-    others = strangers if described and described.dictionary == drawn.dictionary else ()
-    pictures: list[Photo] = []
-    observations: list[BoardObservation] = []
-    notes: list[str] = []
-    for path, place in zip(paths, places, strict=True):
-        say(f"reading {path}")
-        photo = read_photo(path)
+    at_u_mm, turn_u_deg = _at_u(at_u)
+    captures, notes = _read_all(paths)
+    for photo in captures:
         check_size(photo, measured.image_size, str(lens))
-        notes += photo.notes
-        pictures.append(photo)
-        found = detect(photo.grey, drawn, tuple(others))
-        if found.why is not None:
-            notes.append(f"{path} is not used: {found.why}")
-            continue
-        observations.append(BoardObservation(str(path), found.ids, found.px, place))
-    if not observations:
-        raise WitmarkError(
-            notes[-1].partition(" is not used: ")[0] if notes else "bed photos",
-            notes[-1].partition(" is not used: ")[2] if notes else "show no board",
-            "lay the whole board flat in view, with even light",
-        )
-    if drawn.looks_the_same_upside_down:
-        notes.append(
-            "this chessboard looks the same upside down: check that --turn is the turn of the "
-            "square that the camera sees at its upper left"
-        )
-    at_u_mm, turn_u_deg = known
+    strangers = described.centres_mm if described else ()
+    observations, more = _observe(captures, drawn, places, tuple(strangers))
+    notes += more
     fit = solve_bed(
         measured,
         drawn,
@@ -148,35 +123,80 @@ def bed(
     notes += fit.notes
     solved = fit.bed
     if described:
-        solved, more = register_marks(solved, described, [photo.grey for photo in pictures])
-        notes += more
+        greys = [photo.grey for photo in captures]
+        solved, about_marks = register_marks(solved, described, greys)
+        notes += about_marks
+    hashes = {photo.name: photo.sha256 for photo in captures}
+    rows = [
+        {
+            "name": seen.name,
+            "sha256": hashes[seen.name],
+            "at_mm": list(seen.place.at_mm),
+            "turn_deg": seen.place.turn_deg,
+            "height_mm": seen.place.height_mm,
+            "rms_px": rms,
+            "corners": len(seen.ids),
+            "corners_left_out": dropped,
+            "misplaced_mm": misplaced,
+        }
+        for seen, rms, dropped, misplaced in zip(
+            observations, fit.rms_px, fit.dropped, fit.misplaced_mm, strict=True
+        )
+    ]
     history = {
         "board": drawn.to_json(),
-        "photos": [
-            {
-                "name": o.name,
-                "sha256": next(p.sha256 for p in pictures if p.name == o.name),
-                "at_mm": list(o.place.at_mm),
-                "turn_deg": o.place.turn_deg,
-                "height_mm": o.place.height_mm,
-                "rms_px": rms,
-                "corners": len(o.ids),
-                "corners_left_out": dropped,
-            }
-            for o, rms, dropped in zip(observations, fit.rms_px, fit.dropped, strict=True)
-        ],
         "lens_file": str(lens),
         "marks_file": described.to_json() if described else None,
+        "photos": rows,
         "notes": notes,
     }
     write_bed(out, solved, history)
     for note in notes:
         warn(note)
-    facts = _bed_facts(solved, fit, history["photos"], out)
+    facts = bed_facts(solved, rows, out)
     if json:
-        show_json(facts)
+        show_json({**facts, "notes": notes})
     else:
-        show(_bed_text(facts))
+        show(bed_text(facts))
+
+
+def _read_all(paths: list[Path]) -> tuple[list[Photo], list[str]]:
+    """Read the bed photos, and what reading them changed."""
+    from cli.terminal import say
+    from vision.capture.photo import read_photo
+
+    captures = []
+    for path in paths:
+        say(f"reading {path}")
+        captures.append(read_photo(path))
+    return captures, [note for photo in captures for note in photo.notes]
+
+
+def _observe(
+    captures: list[Photo], board: Board, places: list[BoardPlace], strangers: tuple[int, ...]
+) -> tuple[list[BoardObservation], list[str]]:
+    """Find the board in the bed photos; at least one must show it."""
+    from calibration.bed_fit import BoardObservation
+    from calibration.detect import detect
+    from calibration.errors import WitmarkError
+
+    observations, refused = [], []
+    for photo, place in zip(captures, places, strict=True):
+        found = detect(photo.grey, board, strangers)
+        if found.why is None:
+            observations.append(BoardObservation(photo.name, found.ids, found.px, place))
+        else:
+            refused.append((photo.name, found.why))
+    if not observations:
+        name, why = refused[0]
+        raise WitmarkError(name, why, "lay the whole board flat in view, sharp and evenly lit")
+    notes = [f"{name} is not used: {why}" for name, why in refused]
+    if board.looks_the_same_upside_down:
+        notes.append(
+            "this chessboard looks the same upside down: --turn must be that of the way round in "
+            "which the camera sees it"
+        )
+    return observations, notes
 
 
 def _look(photos: list[Path], board: Board) -> tuple[tuple[int, int], list[Any], list[str]]:
@@ -185,7 +205,7 @@ def _look(photos: list[Path], board: Board) -> tuple[tuple[int, int], list[Any],
 
     from calibration.detect import detect
     from calibration.errors import WitmarkError
-    from calibration.lens_fit import View
+    from calibration.lens_solve import View
     from cli.terminal import say
     from vision.capture.photo import photos_of, read_photo
 
@@ -292,171 +312,3 @@ def _today() -> str:
     import datetime
 
     return datetime.datetime.now(datetime.UTC).date().isoformat()
-
-
-def _lens_facts(fit: LensFit, out: Path) -> dict[str, Any]:
-    import numpy as np
-
-    from calibration.lens import PARAMETERS
-    from calibration.quantity import Quantity
-
-    sigmas = np.sqrt(np.diag(fit.lens.covariance))
-    return {
-        "file": str(out),
-        "image_size": list(fit.lens.image_size),
-        "rms_px": fit.rms_px,
-        "sigma_px": fit.sigma_px,
-        "parameters": {
-            name: Quantity.from_sigma(value, sigma).to_json()
-            for name, value, sigma in zip(PARAMETERS, fit.lens.parameters, sigmas, strict=True)
-        },
-        "held_at_zero": list(fit.held),
-        "coverage": {
-            "share": fit.covered_share,
-            "grid": fit.coverage.tolist(),
-            "missing": list(fit.missing),
-        },
-        "photos": [
-            {
-                "name": view.name,
-                "used": view.why is None,
-                "why": view.why,
-                "corners": len(view.ids),
-                "corners_left_out": view.dropped,
-                "rms_px": view.rms_px,
-            }
-            for view in fit.views
-        ],
-    }
-
-
-def _lens_text(fit: LensFit, out: Path) -> str:
-    import numpy as np
-
-    from calibration.lens import PARAMETERS
-    from calibration.quantity import K95
-    from cli.terminal import table
-
-    width, height = fit.lens.image_size
-    used, rejected = fit.used, fit.rejected
-    parts = [
-        f"Lens of {width} x {height} pixels from {len(used)} of {len(fit.views)} photos: "
-        f"residuals {fit.rms_px:.3f} px RMS.",
-        "",
-        table(
-            ("photo", "corners", "left out", "residual px"),
-            [(v.name, str(len(v.ids)), str(v.dropped), f"{v.rms_px:.3f}") for v in used],
-        ),
-    ]
-    if rejected:
-        parts += ["", "Not used:", *(f"  {view.name}: {view.why}" for view in rejected)]
-    covered = f"Corners in {(fit.coverage > 0).sum()} of {fit.coverage.size} parts of the picture"
-    missing = f"; missing: {', '.join(fit.missing)}." if fit.missing else "."
-    rows = []
-    for name, value, variance in zip(
-        PARAMETERS, fit.lens.parameters, np.diag(fit.lens.covariance), strict=True
-    ):
-        digits = 2 if name in ("fx", "fy", "cx", "cy") else 5
-        u95 = f"{K95 * variance**0.5:.{digits}f}" if variance > 0 else "held at 0"
-        rows.append((name, f"{value:.{digits}f}", u95))
-    return "\n".join(
-        [*parts, "", covered + missing, "", table(("lens", "value", "U95"), rows), "", str(out)]
-    )
-
-
-def _bed_facts(bed: Bed, fit: BedFit, photos: Any, out: Path) -> dict[str, Any]:
-    import numpy as np
-
-    from calibration.plane import PlaneSurface
-    from calibration.quantity import K95_PLANE
-
-    surface = PlaneSurface(bed, 0.0)
-    left, low, right, high = bed.field_mm
-    named = {
-        "middle": ((left + right) / 2, (low + high) / 2),
-        "lower left": (left, low),
-        "lower right": (right, low),
-        "upper left": (left, high),
-        "upper right": (right, high),
-    }
-    places = np.array(list(named.values()))
-    jacobian = surface.calibration_jacobian_mm(places)
-    per_px = 1 / np.sqrt(np.abs(np.linalg.det(surface.jacobian_px_per_mm(places))))
-    covariance = surface.calibration_covariance
-    rows = []
-    for row, (name, place) in enumerate(named.items()):
-        terms = {}
-        for term, about in surface.terms().items():
-            j = jacobian[row][:, about.where]
-            spread = j @ covariance[about.where, about.where] @ j.T
-            terms[term] = K95_PLANE * float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))
-        rows.append(
-            {
-                "name": name,
-                "at_mm": [float(v) for v in place],
-                "mm_per_px": float(per_px[row]),
-                "u95_mm": terms,
-            }
-        )
-    x, y, z = bed.pose.camera_mm
-    return {
-        "file": str(out),
-        "id": bed.id,
-        "created": bed.created,
-        "traceability": bed.traceability,
-        "camera_mm": [float(x), float(y), float(z)],
-        "sigma_px": bed.sigma_px,
-        "field_mm": list(bed.field_mm),
-        "photos": photos,
-        "misplaced_mm": list(fit.misplaced_mm),
-        "places": rows,
-        "reference_marks": [
-            {"id": mark.id, "centre_mm": list(mark.centre_mm), "height_mm": mark.height_mm}
-            for mark in bed.marks
-        ],
-    }
-
-
-def _bed_text(facts: dict[str, Any]) -> str:
-    from cli.terminal import table
-
-    x, y, z = facts["camera_mm"]
-    photos = table(
-        ("photo", "corners", "left out", "residual px"),
-        [
-            (p["name"], str(p["corners"]), str(p["corners_left_out"]), f"{p['rms_px']:.3f}")
-            for p in facts["photos"]
-        ],
-    )
-    names = [name for name in facts["places"][0]["u95_mm"] if name != "movement of the camera"]
-    places = table(
-        ("U95 in mm on the bed", "at mm", "mm/px", *names),
-        [
-            (
-                p["name"],
-                f"{p['at_mm'][0]:.0f}, {p['at_mm'][1]:.0f}",
-                f"{p['mm_per_px']:.3f}",
-                *(f"{p['u95_mm'][name]:.3f}" for name in names),
-            )
-            for p in facts["places"]
-        ],
-    )
-    found = facts["reference_marks"]
-    marks = (
-        "Reference marks: " + ", ".join(str(mark["id"]) for mark in found) + "."
-        if found
-        else "No reference marks: a camera that moves later cannot be corrected."
-    )
-    return "\n".join(
-        [
-            f"Bed {facts['id']}: the camera hangs {z:.0f} mm over ({x:.0f}, {y:.0f}).",
-            f"Millimetres are {facts['traceability']}.",
-            "",
-            photos,
-            "",
-            places,
-            "",
-            marks,
-            facts["file"],
-        ]
-    )

@@ -1,0 +1,169 @@
+"""What `witmark calibrate` tells: the same facts as text and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calibration.bed import Bed
+from calibration.lens import PARAMETERS
+from calibration.lens_fit import LensFit
+from calibration.plane import PlaneSurface
+from calibration.quantity import K95, K95_PLANE, Quantity
+from cli.terminal import table
+
+
+def lens_facts(fit: LensFit, out: Path) -> dict[str, Any]:
+    """Return the facts about a lens, without covariance and corners: those are in its file."""
+    sigmas = np.sqrt(np.diag(fit.lens.covariance))
+    return {
+        "file": str(out),
+        "image_size": list(fit.lens.image_size),
+        "rms_px": fit.rms_px,
+        "sigma_px": fit.sigma_px,
+        "parameters": {
+            name: Quantity.from_sigma(value, sigma).to_json()
+            for name, value, sigma in zip(PARAMETERS, fit.lens.parameters, sigmas, strict=True)
+        },
+        "held_at_zero": list(fit.held),
+        "coverage": {
+            "share": fit.covered_share,
+            "grid": fit.coverage.tolist(),
+            "missing": list(fit.missing),
+        },
+        "photos": [
+            {
+                "name": view.name,
+                "used": view.why is None,
+                "why": view.why,
+                "corners": len(view.ids),
+                "corners_left_out": view.dropped,
+                "rms_px": view.rms_px,
+            }
+            for view in fit.views
+        ],
+    }
+
+
+def lens_text(fit: LensFit, out: Path) -> str:
+    """Return the facts about a lens as text."""
+    width, height = fit.lens.image_size
+    used, rejected = fit.used, fit.rejected
+    parts = [
+        f"Lens of {width} x {height} pixels from {len(used)} of {len(fit.views)} photos: "
+        f"residuals {fit.rms_px:.3f} px RMS.",
+        "",
+        table(
+            ("photo", "corners", "left out", "residual px"),
+            [(v.name, str(len(v.ids)), str(v.dropped), f"{v.rms_px:.3f}") for v in used],
+        ),
+    ]
+    if rejected:
+        parts += ["", "Not used:", *(f"  {view.name}: {view.why}" for view in rejected)]
+    covered = f"Corners in {(fit.coverage > 0).sum()} of {fit.coverage.size} parts of the picture"
+    missing = f"; missing: {', '.join(fit.missing)}." if fit.missing else "."
+    rows = []
+    for name, value, variance in zip(
+        PARAMETERS, fit.lens.parameters, np.diag(fit.lens.covariance), strict=True
+    ):
+        digits = 2 if name in ("fx", "fy", "cx", "cy") else 5
+        u95 = f"{K95 * variance**0.5:.{digits}f}" if variance > 0 else "held at 0"
+        rows.append((name, f"{value:.{digits}f}", u95))
+    return "\n".join(
+        [*parts, "", covered + missing, "", table(("lens", "value", "U95"), rows), "", str(out)]
+    )
+
+
+def bed_facts(bed: Bed, photos: Sequence[dict[str, Any]], out: Path) -> dict[str, Any]:
+    """Return the facts about a bed: where the camera is, and U95 over the calibrated field."""
+    surface = PlaneSurface(bed, 0.0)
+    left, low, right, high = bed.field_mm
+    named = {
+        "middle": ((left + right) / 2, (low + high) / 2),
+        "lower left": (left, low),
+        "lower right": (right, low),
+        "upper left": (left, high),
+        "upper right": (right, high),
+    }
+    places = np.array(list(named.values()))
+    jacobian = surface.calibration_jacobian_mm(places)
+    per_px = 1 / np.sqrt(np.abs(np.linalg.det(surface.jacobian_px_per_mm(places))))
+    covariance = surface.calibration_covariance
+    rows = []
+    for row, (name, place) in enumerate(named.items()):
+        terms = {}
+        for term, about in surface.terms().items():
+            j = jacobian[row][:, about.where]
+            spread = j @ covariance[about.where, about.where] @ j.T
+            terms[term] = K95_PLANE * float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))
+        rows.append(
+            {
+                "name": name,
+                "at_mm": [float(v) for v in place],
+                "mm_per_px": float(per_px[row]),
+                "u95_mm": terms,
+            }
+        )
+    x, y, z = bed.pose.camera_mm
+    return {
+        "file": str(out),
+        "id": bed.id,
+        "created": bed.created,
+        "traceability": bed.traceability,
+        "camera_mm": [float(x), float(y), float(z)],
+        "sigma_px": bed.sigma_px,
+        "field_mm": list(bed.field_mm),
+        "photos": list(photos),
+        "places": rows,
+        "reference_marks": [
+            {"id": mark.id, "centre_mm": list(mark.centre_mm), "height_mm": mark.height_mm}
+            for mark in bed.marks
+        ],
+    }
+
+
+def bed_text(facts: dict[str, Any]) -> str:
+    """Return the facts about a bed as text."""
+    x, y, z = facts["camera_mm"]
+    photos = table(
+        ("photo", "corners", "left out", "residual px"),
+        [
+            (p["name"], str(p["corners"]), str(p["corners_left_out"]), f"{p['rms_px']:.3f}")
+            for p in facts["photos"]
+        ],
+    )
+    names = [name for name in facts["places"][0]["u95_mm"] if name != "movement of the camera"]
+    places = table(
+        ("U95 in mm on the bed", "at mm", "mm/px", *names),
+        [
+            (
+                p["name"],
+                f"{p['at_mm'][0]:.0f}, {p['at_mm'][1]:.0f}",
+                f"{p['mm_per_px']:.3f}",
+                *(f"{p['u95_mm'][name]:.3f}" for name in names),
+            )
+            for p in facts["places"]
+        ],
+    )
+    found = facts["reference_marks"]
+    marks = (
+        "Reference marks: " + ", ".join(str(mark["id"]) for mark in found) + "."
+        if found
+        else "No reference marks: a camera that moves later cannot be corrected."
+    )
+    return "\n".join(
+        [
+            f"Bed {facts['id']}: the camera hangs {z:.0f} mm over ({x:.0f}, {y:.0f}).",
+            f"Millimetres are {facts['traceability']}.",
+            "",
+            photos,
+            "",
+            places,
+            "",
+            marks,
+            facts["file"],
+        ]
+    )
