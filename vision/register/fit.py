@@ -1,0 +1,582 @@
+"""The joint forward model: every layer with its own rigid motion, fitted in the camera's pixels.
+
+grey = E(P B T): E the camera's tone curve, P a smooth field of light, B the ground before the burn
+(from the before capture where there is one), T the burned layers seen through the camera
+(`rendering`). Fitted by damped Gauss-Newton (Levenberg 1944, Marquardt 1963) on the residuals in
+grey levels, all nuisance parameters with it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.artwork.placing import Rigid
+from vision.register.distance import DistanceMap
+from vision.register.region import Region
+from vision.register.rendering import Coverage, cover, see
+from vision.register.tone import grey_from_linear, grey_slope
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+# Weak knowledge that keeps blur and kerf apart where the picture cannot (they are symmetric and
+# hardly touch the position): blur sigma 1.0 +- 0.5 px, half-width +- 0.05 mm round the nominal.
+_SIGMA_PRIOR = (1.0, 0.5)
+_HALF_WIDTH_PRIOR_MM = 0.05
+# Features of one layer are burned alike unless the picture says otherwise; and two layers that
+# overlap give something between the stronger of them (1) and their sum (0). Without this an outline
+# on the very edge of a fill has a second, wrong minimum a fraction of a millimetre away.
+_BURN_PRIOR = 0.25
+_OVERLAP_PRIOR = (0.6, 0.3)
+# Exchange rate between priors and pixels: the variance of a grey level, squared levels.
+_NOISE2 = 4.0
+_STEP_LIMIT_PX = 1.0
+_ROBUST_AT = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """What is fitted: a region's pixels.
+
+    Attributes
+    ----------
+    region
+        The pixels and the surface places they look at.
+    grey
+        (rows, columns) grey levels 0..255 in the camera's tone curve.
+    ground
+        (rows, columns) linear light of the work before the burn, up to a smooth factor; ones
+        where nothing is known of it.
+    usable
+        (rows, columns) 0 or 1: pixels that may count (not saturated, within the picture).
+    light_order
+        Degree of the polynomial light field.
+    """
+
+    region: Region
+    grey: Image
+    ground: Image
+    usable: Image
+    light_order: int
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """A point of the fit.
+
+    Attributes
+    ----------
+    poses
+        bed <- page of each layer.
+    sigma_px
+        Gaussian part of the point spread, in the region's pixels.
+    half_width_mm
+        Half the kerf, by layer.
+    amplitude
+        Burn strength by layer: one number per group of features, then the slopes along the
+        region's normalised x and y.
+    overlap
+        Strength of each pair of layers' overlap, in the order (0,1), (0,2), (1,2).
+    light
+        Coefficients of the light field.
+    """
+
+    poses: tuple[Rigid, ...]
+    sigma_px: float
+    half_width_mm: tuple[float, ...]
+    amplitude: tuple[Array, ...]
+    overlap: Array
+    light: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A fit that ended.
+
+    Attributes
+    ----------
+    layers
+        Names of the layers.
+    state
+        Where it ended.
+    pivot_mm
+        Surface place about which the rotations are told.
+    residual, weight
+        (rows, columns) grey levels (seen minus model) and final weights 0..1.
+    jacobian
+        (p, rows, columns) d(grey) / d(parameter), unweighted.
+    normal
+        (p, p) J'WJ with the weak priors.
+    motion_scale_mm
+        Scale of the rotation parameter: parameter = angle * scale.
+    noise
+        Robust standard deviation of the residuals, grey levels.
+    cost
+        Sum of weighted squares at the end.
+    motions
+        Number of motion parameters; they come first, three to a layer.
+    groups
+        Feature indices of each amplitude group, by layer.
+    """
+
+    layers: tuple[str, ...]
+    state: State
+    pivot_mm: tuple[float, float]
+    residual: Image
+    weight: Image
+    jacobian: Image
+    normal: Array
+    motion_scale_mm: float
+    noise: float
+    cost: float
+    motions: int
+    groups: tuple[tuple[tuple[int, ...], ...], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Setting:
+    """What stays fixed during one fit."""
+
+    scene: Scene
+    maps: tuple[DistanceMap, ...]
+    nominal_half_mm: tuple[float, ...]
+    pivot_mm: tuple[float, float]
+    scale_mm: float
+    tied: bool
+    fields: Image  # (k, rows, columns) polynomial terms of the light
+    slope: tuple[Image, Image]  # normalised x and y, pixels
+    slope_sub: tuple[Image, Image]  # the same on sub-samples
+    group_of: tuple[NDArray[np.int64], ...]  # feature -> amplitude group, by layer
+    groups: tuple[tuple[tuple[int, ...], ...], ...]
+
+
+def pairs(count: int) -> list[tuple[int, int]]:
+    """Return the pairs of layers in the order of `State.overlap`."""
+    return [(i, j) for i in range(count) for j in range(i + 1, count)]
+
+
+def fit_layers(
+    scene: Scene,
+    maps: tuple[DistanceMap, ...],
+    poses: tuple[Rigid, ...],
+    kerf_mm: float,
+    *,
+    pivot_mm: tuple[float, float],
+    tied: bool = False,
+    start: State | None = None,
+    iterations: int = 12,
+    robust: bool = True,
+    free: bool = True,
+) -> Fit | None:
+    """Fit all layers jointly from a start near by; None where too few pixels can be used.
+
+    Parameters
+    ----------
+    scene
+        The pixels.
+    maps
+        Distance map of each layer.
+    poses
+        Start of each layer, bed <- page.
+    kerf_mm
+        Nominal width of the burned line.
+    pivot_mm
+        Surface place about which rotations are told.
+    tied
+        One common motion for all layers (then all poses must be equal).
+    start
+        State whose nuisance parameters are taken over.
+    iterations
+        Most Gauss-Newton steps.
+    robust
+        Whether parts that the model cannot explain are weighed down.
+    free
+        Whether blur and kerf are fitted too.
+    """
+    setting = _setting(scene, maps, poses, kerf_mm, pivot_mm, tied)
+    weight = scene.usable * _band(setting, poses)
+    if float(weight.sum()) < 60:
+        return None
+    state = start_state(setting, poses, weight) if start is None else replace(start, poses=poses)
+    damping = 1e-3
+    base = weight
+    seen = _look(setting, state)
+    cost = _cost(setting, state, seen.residual, weight)
+    reweighed = 0
+    for step in range(iterations):
+        parameters, normal, gradient = _normal(setting, state, seen, weight, free)
+        improved = False
+        for _ in range(6):
+            damped = normal + damping * np.diag(np.diag(normal))
+            delta = np.linalg.solve(damped, gradient)
+            delta = _limit(delta, setting)
+            trial = _move(setting, state, delta)
+            trial_seen = _look(setting, trial)
+            trial_cost = _cost(setting, trial, trial_seen.residual, weight)
+            if trial_cost < cost:
+                improved = True
+                break
+            damping *= 8
+        if improved:
+            gain = cost - trial_cost
+            state, seen, cost = trial, trial_seen, trial_cost
+            damping = max(damping / 8, 1e-7)
+        motion_px = np.abs(delta[: parameters.motions]).max() / scene.region.pitch_mm
+        settled = not improved or (motion_px < 5e-4 and gain < 1e-5 * cost)
+        if robust and (settled or step in (4, 7)) and reweighed < 3:
+            weight = base * _trust(seen.residual, base)
+            cost = _cost(setting, state, seen.residual, weight)
+            damping = 1e-3
+            reweighed += 1
+        elif settled:
+            break
+    jacobian, normal, _ = _normal(setting, state, seen, weight)
+    return Fit(
+        tuple(m.layer for m in maps),
+        state,
+        pivot_mm,
+        seen.residual,
+        weight,
+        jacobian.columns,
+        normal,
+        setting.scale_mm,
+        _spread(seen.residual[weight > 0.5]),
+        cost,
+        jacobian.motions,
+        setting.groups,
+    )
+
+
+def start_state(setting: _Setting, poses: tuple[Rigid, ...], weight: Image) -> State:
+    """Solve light and burn strength linearly at fixed poses."""
+    scene, maps = setting.scene, setting.maps
+    half = setting.nominal_half_mm
+    covers = [
+        cover(m, p, setting.pivot_mm, scene.region, h)
+        for m, p, h in zip(maps, poses, half, strict=True)
+    ]
+    sigma = _SIGMA_PRIOR[0] / scene.region.bin
+    seen = [see(c.mark, scene.region.sub, max(sigma, 0.35)) for c in covers]
+    linear = _linear_from_grey(scene.grey)
+    light = setting.fields * scene.ground
+    marks = []
+    for index, picture in enumerate(seen):
+        group = _pixel_groups(setting, covers[index].label, index)
+        for number in range(len(setting.groups[index])):
+            marks.append(-picture * scene.ground * (group == number))
+    # Equal grey levels of error weigh alike, so divide by the slope of the tone curve.
+    scale = weight * grey_slope(linear)
+    rows = np.concatenate([light, np.array(marks, np.float32)]) * scale
+    flat = rows.reshape(len(rows), -1).astype(np.float64)
+    target = (linear * scale).ravel().astype(np.float64)
+    normal = flat @ flat.T
+    normal += np.diag(1e-6 * np.diag(normal) + 1e-12)
+    solution = np.linalg.solve(normal, flat @ target)
+    terms = len(setting.fields)
+    level = max(float(solution[0]), 1e-4)
+    amplitude, place = [], terms
+    for groups in setting.groups:
+        values = solution[place : place + len(groups)] / level
+        amplitude.append(np.concatenate([np.clip(values, -8.0, 1.2), [0.0, 0.0]]))
+        place += len(groups)
+    # The linear solution of the overlap is wild where edges coincide: start from what is expected.
+    typical = [float(np.median(values[:-2])) for values in amplitude]
+    overlap = np.array(
+        [
+            _OVERLAP_PRIOR[0] * min(typical[i], typical[j], key=abs)
+            for i, j in pairs(len(amplitude))
+        ]
+    )
+    return State(poses, max(sigma, 0.35), half, tuple(amplitude), overlap, solution[:terms])
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """The model at one state: what it predicts, and what the derivatives are made of."""
+
+    covers: list[Coverage]
+    strength: list[Image]  # A of each layer on the sub-samples
+    sharp: Image  # T on the sub-samples
+    light: Image  # P B on the pixels
+    linear: Image
+    residual: Image
+
+
+@dataclass(frozen=True, eq=False)
+class _Columns:
+    columns: Image
+    motions: int
+
+
+def _setting(
+    scene: Scene,
+    maps: tuple[DistanceMap, ...],
+    poses: tuple[Rigid, ...],
+    kerf_mm: float,
+    pivot_mm: tuple[float, float],
+    tied: bool,
+) -> _Setting:
+    rows, columns = scene.region.shape
+    y, x = np.meshgrid(np.linspace(-1, 1, rows), np.linspace(-1, 1, columns), indexing="ij")
+    order = scene.light_order
+    fields = np.array(
+        [x**i * y**j for total in range(order + 1) for i in range(total + 1) for j in [total - i]],
+        np.float32,
+    )
+    sub = scene.region.sub
+    tall = np.linspace(-1, 1, rows * sub, dtype=np.float32)
+    wide = np.linspace(-1, 1, columns * sub, dtype=np.float32)
+    slope_sub = (np.tile(wide, (rows * sub, 1)), np.repeat(tall[:, None], columns * sub, axis=1))
+    group_of, groups = [], []
+    for layer in maps:
+        lookup, members = _grouping(layer, scene.region.pitch_mm)
+        group_of.append(lookup)
+        groups.append(members)
+    reach = max(float(np.ptp(scene.region.x_mm)), float(np.ptp(scene.region.y_mm)))
+    return _Setting(
+        scene,
+        maps,
+        (kerf_mm / 2,) * len(maps),
+        pivot_mm,
+        0.3 * reach,
+        tied,
+        fields,
+        (x.astype(np.float32), y.astype(np.float32)),
+        slope_sub,
+        tuple(group_of),
+        tuple(groups),
+    )
+
+
+def _grouping(
+    layer: DistanceMap, pixel_mm: float
+) -> tuple[NDArray[np.int64], tuple[tuple[int, ...], ...]]:
+    """Give every large feature a burn strength of its own; small ones share one."""
+    marked = layer.stack[..., 0] < 0.1
+    counts = np.bincount(layer.label[marked & (layer.label >= 0)].ravel(), minlength=1)
+    pixels = counts * (layer.pitch_mm / pixel_mm) ** 2
+    present = np.flatnonzero(counts)
+    large = [int(f) for f in present[np.argsort(-pixels[present])][:24] if pixels[f] >= 40]
+    small = [int(f) for f in present if int(f) not in large]
+    members = [(f,) for f in sorted(large)] + ([tuple(small)] if small else [])
+    lookup = np.full(len(counts) + 1, -1)  # the last entry serves label -1
+    for number, features in enumerate(members):
+        lookup[list(features)] = number
+    return lookup, tuple(members)
+
+
+def _band(setting: _Setting, poses: tuple[Rigid, ...]) -> Image:
+    """Tell the pixels near a mark: 1 within the maps' reach of any layer, else 0."""
+    scene = setting.scene
+    near = np.zeros(scene.region.shape, np.float32)
+    x, y = scene.region.centre_places()
+    for layer, pose in zip(setting.maps, poses, strict=True):
+        back = pose.matrix.T
+        dx, dy = x - np.float32(pose.x_mm), y - np.float32(pose.y_mm)
+        map_x = (back[0, 0] * dx + back[0, 1] * dy - layer.origin_mm[0]) / layer.pitch_mm
+        map_y = (back[1, 0] * dx + back[1, 1] * dy - layer.origin_mm[1]) / layer.pitch_mm
+        distance = cv2.remap(
+            np.ascontiguousarray(layer.stack[..., 0]),
+            map_x.astype(np.float32),
+            map_y.astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=(layer.reach_mm, 0.0, 0.0, 0.0),
+        )
+        near[distance < layer.reach_mm - layer.pitch_mm] = 1.0
+    return near
+
+
+def _pixel_groups(
+    setting: _Setting, label: NDArray[np.int16], index: int
+) -> NDArray[np.int64]:
+    sub = setting.scene.region.sub
+    middle = label[sub // 2 :: sub, sub // 2 :: sub].astype(np.int64)
+    return np.asarray(setting.group_of[index][middle])
+
+
+def _look(setting: _Setting, state: State) -> _Seen:
+    scene = setting.scene
+    covers, strength = [], []
+    sharp = np.ones_like(scene.region.x_mm)
+    for index, layer in enumerate(setting.maps):
+        one = cover(
+            layer, state.poses[index], setting.pivot_mm, scene.region, state.half_width_mm[index]
+        )
+        values = state.amplitude[index]
+        table = np.append(values[:-2], 0.0)[setting.group_of[index]].astype(np.float32)
+        field = table[one.label]
+        if values[-2] != 0.0 or values[-1] != 0.0:
+            sx, sy = setting.slope_sub
+            field = field + np.float32(values[-2]) * sx + np.float32(values[-1]) * sy
+        covers.append(one)
+        strength.append(field)
+        sharp -= field * one.mark
+    for (i, j), value in zip(pairs(len(covers)), state.overlap, strict=True):
+        sharp += np.float32(value) * covers[i].mark * covers[j].mark
+    through = see(sharp, scene.region.sub, state.sigma_px)
+    light = np.tensordot(state.light.astype(np.float32), setting.fields, 1) * scene.ground
+    linear = light * through
+    residual = scene.grey - grey_from_linear(linear)
+    return _Seen(covers, strength, sharp, light, linear, np.asarray(residual, np.float32))
+
+
+def _cost(setting: _Setting, state: State, residual: Image, weight: Image) -> float:
+    data = float(np.sum(weight * residual * residual, dtype=np.float64))
+    strength, misfit = _priors(setting, state)
+    return data + float(np.sum(strength * misfit**2))
+
+
+def _priors(setting: _Setting, state: State) -> tuple[Array, Array]:
+    """Return the weight of the prior on each parameter, and how far the parameter is from it."""
+    binning = setting.scene.region.bin
+    motions = 3 if setting.tied else 3 * len(setting.maps)
+    strength: list[float] = [0.0] * motions
+    misfit: list[float] = [0.0] * motions
+    strength.append((binning / _SIGMA_PRIOR[1]) ** 2)
+    misfit.append(_SIGMA_PRIOR[0] / binning - state.sigma_px)
+    for half, nominal in zip(state.half_width_mm, setting.nominal_half_mm, strict=True):
+        strength.append(_HALF_WIDTH_PRIOR_MM**-2)
+        misfit.append(nominal - half)
+    typical = []
+    for values in state.amplitude:
+        burn = values[:-2]
+        middle = float(np.median(burn))
+        typical.append(middle)
+        strength.extend([(_BURN_PRIOR * abs(middle) + 0.05) ** -2] * len(values))
+        misfit.extend(np.append(middle - burn, -values[-2:]))
+    for (i, j), value in zip(pairs(len(typical)), state.overlap, strict=True):
+        smaller = min(typical[i], typical[j], key=abs)
+        strength.append((_OVERLAP_PRIOR[1] * abs(smaller) + 0.02) ** -2)
+        misfit.append(_OVERLAP_PRIOR[0] * smaller - value)
+    strength.extend([0.0] * len(state.light))
+    misfit.extend([0.0] * len(state.light))
+    return _NOISE2 * np.array(strength), np.array(misfit)
+
+
+def _normal(
+    setting: _Setting, state: State, seen: _Seen, weight: Image, free: bool = True
+) -> tuple[_Columns, Array, Array]:
+    """Return the Jacobian's columns, J'WJ with priors, and J'Wr with priors."""
+    region = setting.scene.region
+    sub, sigma = region.sub, state.sigma_px
+    count = len(setting.maps)
+    gain = seen.light * grey_slope(seen.linear)
+    motion: list[Image] = []
+    width: list[Image] = []
+    burn: list[Image] = []
+    for index in range(count):
+        one = seen.covers[index]
+        by_mark = -seen.strength[index]
+        for (i, j), value in zip(pairs(count), state.overlap, strict=True):
+            if index in (i, j):
+                by_mark = by_mark + np.float32(value) * seen.covers[j if index == i else i].mark
+        for along in (one.along_x, one.along_y, one.along_turn / np.float32(setting.scale_mm)):
+            motion.append(gain * see(by_mark * along, sub, sigma))
+        width.append(gain * see(by_mark * one.edge, sub, sigma))
+        mark = -gain * see(one.mark, sub, sigma)
+        group = _pixel_groups(setting, one.label, index)
+        burn.extend(mark * (group == number) for number in range(len(setting.groups[index])))
+        burn.extend(mark * slope for slope in setting.slope)
+    if setting.tied:
+        motion = [np.sum(motion[k::3], axis=0) for k in range(3)]
+    over = [
+        gain * see(seen.covers[i].mark * seen.covers[j].mark, sub, sigma) for i, j in pairs(count)
+    ]
+    step = 0.05
+    blur = gain * (see(seen.sharp, sub, sigma + step) - see(seen.sharp, sub, sigma - step))
+    slope = grey_slope(seen.linear) * see(seen.sharp, sub, sigma) * setting.scene.ground
+    light = [slope * field for field in setting.fields]
+    columns = np.array(
+        [*motion, blur / np.float32(2 * step), *width, *burn, *over, *light], np.float32
+    )
+    flat = columns.reshape(len(columns), -1)
+    weighted = flat * weight.ravel()
+    normal = (weighted @ flat.T).astype(np.float64)
+    gradient = (weighted @ seen.residual.ravel()).astype(np.float64)
+    strength, misfit = _priors(setting, state)
+    normal += np.diag(strength)
+    gradient += strength * misfit
+    if not free:
+        # Blur and kerf stay put while the layers are far off: they would bend to hide it.
+        fixed = slice(len(motion), len(motion) + 1 + count)
+        normal[fixed, :] = 0.0
+        normal[:, fixed] = 0.0
+        normal[fixed, fixed] = np.eye(1 + count)
+        gradient[fixed] = 0.0
+    # A whisper of ridge: an amplitude that no pixel sees must not make the matrix singular.
+    normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
+    return _Columns(columns, len(motion)), normal, gradient
+
+
+def _limit(delta: Array, setting: _Setting) -> Array:
+    """Shorten a step whose motion exceeds what the derivatives are good for."""
+    motions = 3 if setting.tied else 3 * len(setting.maps)
+    largest = float(np.abs(delta[:motions]).max())
+    most = _STEP_LIMIT_PX * setting.scene.region.pitch_mm
+    return delta * (most / largest) if largest > most else delta
+
+
+def _move(setting: _Setting, state: State, delta: Array) -> State:
+    count = len(setting.maps)
+    motions = 3 if setting.tied else 3 * count
+    poses = tuple(
+        nudge(
+            pose,
+            setting.pivot_mm,
+            *delta[(0 if setting.tied else 3 * i) :][:3] / (1, 1, setting.scale_mm),
+        )
+        for i, pose in enumerate(state.poses)
+    )
+    place = motions
+    sigma = float(np.clip(state.sigma_px + delta[place], 0.35, 4.0))
+    half = tuple(
+        float(np.clip(h + d, 0.02, 0.6))
+        for h, d in zip(state.half_width_mm, delta[place + 1 : place + 1 + count], strict=True)
+    )
+    place += 1 + count
+    amplitude = []
+    for values in state.amplitude:
+        amplitude.append(np.clip(values + delta[place : place + len(values)], -20.0, 1.1))
+        place += len(values)
+    overlap = state.overlap + delta[place : place + len(state.overlap)]
+    light = state.light + delta[place + len(state.overlap) :]
+    return State(poses, sigma, half, tuple(amplitude), overlap, light)
+
+
+def nudge(pose: Rigid, pivot_mm: tuple[float, float], dx: float, dy: float, turn: float) -> Rigid:
+    """Return a pose moved by (dx, dy) mm and turned by `turn` rad about the pivot."""
+    c, s = float(np.cos(turn)), float(np.sin(turn))
+    x, y = pose.x_mm - pivot_mm[0], pose.y_mm - pivot_mm[1]
+    return Rigid(
+        pivot_mm[0] + c * x - s * y + float(dx),
+        pivot_mm[1] + s * x + c * y + float(dy),
+        pose.angle_rad + float(turn),
+        pose.mirrored,
+    )
+
+
+def _trust(residual: Image, base: Image) -> Image:
+    """Weigh down patches whose residual is far above the rest: occluded, smeared, glare."""
+    square = cv2.boxFilter(residual * residual * base, -1, (5, 5), normalize=False)
+    number = np.maximum(cv2.boxFilter(base, -1, (5, 5), normalize=False), 1.0)
+    local = np.sqrt(square / number)
+    typical = float(np.median(local[base > 0.5]))
+    ratio = local / np.float32(max(_ROBUST_AT * typical, 1e-3))
+    return np.asarray(1.0 / (1.0 + ratio**4) * (1.0 + (ratio <= 1) * ratio**4), np.float32)
+
+
+def _spread(values: Image) -> float:
+    if values.size == 0:
+        return 0.0
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+
+
+def _linear_from_grey(grey: Image) -> Image:
+    encoded = np.clip(grey / np.float32(255.0), 0, 1)
+    curved = np.power((encoded + np.float32(0.055)) / np.float32(1.055), np.float32(2.4))
+    return np.asarray(np.where(encoded > 0.04045, curved, encoded / np.float32(12.92)))

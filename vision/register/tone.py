@@ -1,0 +1,24 @@
+"""Between camera grey levels and linear light (IEC 61966-2-1, the sRGB curve)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Image = NDArray[np.float32]
+
+_DARK = 0.0031308
+
+
+def grey_from_linear(linear: Image) -> Image:
+    """Encode linear light 0..1 as grey levels 0..255; continued straight below zero."""
+    safe = np.maximum(linear, np.float32(_DARK))
+    curved = np.float32(1.055) * np.power(safe, np.float32(1 / 2.4)) - np.float32(0.055)
+    return np.asarray(255.0 * np.where(linear > _DARK, curved, np.float32(12.92) * linear))
+
+
+def grey_slope(linear: Image) -> Image:
+    """Return d(grey level) / d(linear light)."""
+    safe = np.maximum(linear, np.float32(_DARK))
+    curved = np.float32(1.055 / 2.4) * np.power(safe, np.float32(1 / 2.4 - 1))
+    return np.asarray(255.0 * np.where(linear > _DARK, curved, np.float32(12.92)))
