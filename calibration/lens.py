@@ -7,6 +7,7 @@ form and the order of the coefficients are those of OpenCV's `calib3d` documenta
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -96,12 +97,12 @@ class Lens:
         Beyond it the polynomial folds back and one pixel would belong to two rays.
         """
         k1, k2, _, _, k3 = self.distortion
-        # d/dr of r (1 + k1 r^2 + k2 r^4 + k3 r^6), as a polynomial in r^2, highest power first.
-        coefficients = np.trim_zeros(np.array([7 * k3, 5 * k2, 3 * k1, 1.0]), "f")
-        roots = np.roots(coefficients)
-        real = roots[np.abs(roots.imag) < 1e-9].real
-        positive = real[real > 0]
-        return float(np.sqrt(positive.min())) if positive.size else float("inf")
+        # d/dr of r (1 + k1 r^2 + k2 r^4 + k3 r^6), as a polynomial in 1 / r^2: its leading
+        # coefficient is one, however small the terms of the lens are.
+        roots = np.roots([1.0, 3 * k1, 5 * k2, 7 * k3])
+        folds = roots[np.abs(roots.imag) < 1e-9].real
+        nearest = float(folds.max(initial=0.0))
+        return 1 / math.sqrt(nearest) if nearest > 1e-12 else math.inf
 
     def project(self, points_camera: Array) -> Array:
         """Map (n, 3) camera coordinates to (n, 2) pixels.
