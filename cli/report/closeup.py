@@ -47,6 +47,7 @@ def close_up(picture: Picture) -> Figure:
         drawing.image(raster.block_uri(part, _BLOCK), 0, 0, SHEET, height, pixels=True),
     ]
     pens = []
+    left_out = False
     for name, motion in drawing.placed_layers(picture):
         layer = None if name == "intended" else name
         runs: list[tuple[Array, bool]] = []
@@ -55,7 +56,8 @@ def close_up(picture: Picture) -> Figure:
                 seen = picture.surface_after.px_from_mm(run)
                 if np.isfinite(seen).all():
                     runs.append((units(seen), False))
-        data = drawing.path_data(runs)
+        data, complete = drawing.path_data(runs)
+        left_out = left_out or not complete
         if data:
             parts.append(drawing.stroke_path(data, drawing.thick(PENS[name]), "close-up-clip"))
             pens.append(PENS[name])
@@ -69,7 +71,7 @@ def close_up(picture: Picture) -> Figure:
     caption = (
         f"Each block is one pixel of the camera, about {number(across, 2)} × {number(down, 2)} mm "
         "on the work here; nothing was smoothed. The corner shows 1 mm along the bed’s X and Y."
-    )
+    ) + (drawing.LEFT_OUT if left_out else "")
     svg = svg_sheet(_NAME, _TITLE, caption, height + 44, "".join(parts))
     return Figure(_NAME, _TITLE, caption, svg)
 

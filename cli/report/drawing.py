@@ -18,7 +18,8 @@ Array = NDArray[np.float64]
 
 # A sheet is this wide in its own units; at the text width of A4 one unit is 0.18 mm.
 SHEET = 1000.0
-_MOST_POINTS = 30_000
+_MOST_POINTS = 20_000
+LEFT_OUT = " There are too many lines to draw; the smallest are left out."
 
 
 @dataclass(frozen=True)
@@ -62,18 +63,25 @@ def placed_layers(picture: Picture) -> list[tuple[str, Rigid]]:
     return placed + list(picture.found.items())
 
 
-def path_data(lines: Sequence[tuple[Array, bool]]) -> str:
-    """Return SVG path data of lines in sheet units, with points left out that nobody would see.
+def path_data(lines: Sequence[tuple[Array, bool]]) -> tuple[str, bool]:
+    """Return SVG path data of lines in sheet units, and whether all lines are in it.
 
-    Where there are more points than a page should carry, the drawing becomes coarser.
+    Points that nobody would see are left out. Where there are still more than a page should
+    carry, the drawing becomes coarser; at last the smallest lines are left out.
     """
     tolerance = 0.15
-    while True:
-        thinned = [(_thin(points, tolerance, closed), closed) for points, closed in lines]
-        if sum(len(points) for points, _ in thinned) <= _MOST_POINTS or tolerance > 4:
-            break
-        tolerance *= 2
-    return "".join(_subpath(points, closed) for points, closed in thinned if len(points) > 1)
+    thinned = [(_thin(points, tolerance, closed), closed) for points, closed in lines]
+    while sum(len(points) for points, _ in thinned) > _MOST_POINTS and tolerance < 4:
+        tolerance *= 3
+        thinned = [(_thin(points, tolerance, closed), closed) for points, closed in thinned]
+    drawn = [(points, closed) for points, closed in thinned if len(points) > 1]
+    if sum(len(points) for points, _ in drawn) > _MOST_POINTS:
+        drawn.sort(key=lambda line: -float(np.ptp(line[0], axis=0).max()))
+        total = np.cumsum([len(points) for points, _ in drawn])
+        kept = drawn[: int(np.searchsorted(total, _MOST_POINTS, side="right"))]
+    else:
+        kept = drawn
+    return "".join(_subpath(points, closed) for points, closed in kept), len(kept) == len(drawn)
 
 
 def stroke_path(data: str, pen: Pen, clip: str | None = None) -> str:

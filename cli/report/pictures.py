@@ -40,10 +40,13 @@ def figures(picture: Picture) -> tuple[Figure, ...]:
 def _overview(picture: Picture, sheet: Sheet, after: raster.Rgb) -> Figure:
     parts = [sheet.raster(raster.jpeg_uri(after)), sheet.grid(), sheet.clip("overview-clip")]
     pens = []
+    left_out = False
     for name, motion in drawing.placed_layers(picture):
         lines = drawing.layer_lines(picture.artwork, None if name == "intended" else name)
         placed = [(sheet.units(motion.apply(points)), closed) for points, closed in lines]
-        parts.append(drawing.stroke_path(drawing.path_data(placed), PENS[name], "overview-clip"))
+        data, complete = drawing.path_data(placed)
+        left_out = left_out or not complete
+        parts.append(drawing.stroke_path(data, PENS[name], "overview-clip"))
         pens.append(PENS[name])
     if picture.worst_at_mm is not None:
         x, y = sheet.units(np.array([picture.worst_at_mm]))[0]
@@ -60,7 +63,7 @@ def _overview(picture: Picture, sheet: Sheet, after: raster.Rgb) -> Figure:
     return sheet.figure(
         "overview",
         "The burned job, seen from straight above",
-        f"{caption} The grid is the bed’s, in millimetres.",
+        f"{caption} The grid is the bed’s, in millimetres.{drawing.LEFT_OUT if left_out else ''}",
         "".join(parts),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,28 @@ _SHORT = {
 }
 
 
+@dataclass(frozen=True)
+class _Terminal:
+    """How wide the terminal is and which letters it knows."""
+
+    width: int
+    unicode: bool
+
+    def told(self, text: str) -> str:
+        # Translated before lines are broken: "±" takes two places in ASCII.
+        text = text.replace("\u00a0", " ")
+        return text if self.unicode else words.ascii_only(text)
+
+    def wrapped(self, text: str, bullet: str = "") -> str:
+        return textwrap.fill(
+            self.told(text),
+            self.width,
+            initial_indent=bullet,
+            subsequent_indent=" " * len(bullet),
+            break_on_hyphens=False,
+        )
+
+
 def terminal_table(
     result: JobResult, width: int, unicode: bool, paths: Mapping[str, Path] | None = None
 ) -> str:
@@ -46,39 +69,37 @@ def terminal_table(
     paths
         Where the report lies, as `write_report` returns it.
     """
-    width = max(width, _LEAST_WIDTH)
+    terminal = _Terminal(max(width, _LEAST_WIDTH), unicode)
     report = report_document(result)
     blocks = [
-        _wrapped(report["summary"], width),
-        _verdict(report["verdict"], width),
-        _numbers(report, width),
-        _findings(report, width),
+        terminal.wrapped(report["summary"]),
+        _verdict(report["verdict"], terminal),
+        _numbers(report, terminal),
+        _findings(report, terminal),
     ]
     if paths:
-        lines = [f"  {path}" for path in paths.values()]
-        blocks.append("\n".join(["Report:", *map(words.plain, lines)]))
-    text = "\n\n".join(block for block in blocks if block) + "\n"
-    text = text.replace("\u00a0", " ")
-    return text if unicode else words.ascii_only(text)
+        lines = [f"  {terminal.told(words.plain(str(path)))}" for path in paths.values()]
+        blocks.append("\n".join(["Report:", *lines]))
+    return "\n\n".join(block for block in blocks if block) + "\n"
 
 
-def _verdict(verdict: Json, width: int) -> str:
+def _verdict(verdict: Json, terminal: _Terminal) -> str:
     limit = verdict["tolerance_mm"]
     told = "no tolerance given" if limit is None else f"tolerance {words.tolerance(limit)}"
-    lines = [f"{words.STATE_WORDS[verdict['state']]}  ({told})"]
+    lines = [terminal.told(f"{words.STATE_WORDS[verdict['state']]}  ({told})")]
     for clause in verdict["clauses"]:
         state = words.STATE_WORDS[clause["state"]]
         text = f"{state}, {clause['name']}: {words.clause_text(clause)}"
         if clause["limit_mm"] is not None:
             text += f", limit {words.tolerance(clause['limit_mm'])}"
         if clause["reason"]:
-            text += f"; {clause['reason']}"
-        lines.append(_wrapped(text, width, "  - "))
-    lines += [_wrapped(reason, width, "  ! ") for reason in verdict["reasons"]]
+            text += f". {clause['reason']}"
+        lines.append(terminal.wrapped(text, "  - "))
+    lines += [terminal.wrapped(reason, "  ! ") for reason in verdict["reasons"]]
     return "\n".join(lines)
 
 
-def _numbers(report: Json, width: int) -> str:
+def _numbers(report: Json, terminal: _Terminal) -> str:
     heads = ("", "right + mm", "away + mm", "turned deg", "distance mm", "worst point mm")
     rows: list[tuple[str, ...]] = []
     unmeasured: dict[str, list[str]] = {}
@@ -92,16 +113,16 @@ def _numbers(report: Json, width: int) -> str:
                 continue
             cells = [words.amount(moved[part], "", True) for part in _SIGNED]
             cells += [words.amount(moved[part], "") for part in ("distance_mm", "worst_mm")]
-            rows.append((label, *cells))
-    table = _table(heads, rows, width) if rows else []
+            rows.append(tuple(terminal.told(cell) for cell in (label, *cells)))
+    table = _table(heads, rows, terminal) if rows else []
     notes = [
-        _wrapped(f"Not measured ({why}): {', '.join(labels)}.", width)
+        terminal.wrapped(f"Not measured: {', '.join(labels)}. Why: {why}.")
         for why, labels in unmeasured.items()
     ]
     return "\n".join([*table, *notes])
 
 
-def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> list[str]:
+def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], terminal: _Terminal) -> list[str]:
     """Lay out rows; without the distance, then with the name on a line of its own, if too wide."""
     without_distance = [*range(4), 5]
     for columns, stacked in (
@@ -110,41 +131,28 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> l
         (without_distance, True),
     ):
         picked = [[row[k] for k in columns] for row in (heads, *rows)]
-        # "±" and "−" become "+-" and "-" in ASCII: one column more.
-        wide = [
-            max(len(row[k]) + row[k].count("±") for row in picked) for k in range(len(picked[0]))
-        ]
+        wide = [max(len(row[k]) for row in picked) for k in range(len(picked[0]))]
         if stacked:
             wide[0] = 0
-        if sum(wide) + len(_GAP) * (len(wide) - 1) <= width or stacked:
+        if sum(wide) + len(_GAP) * (len(wide) - 1) <= terminal.width or stacked:
             break
     lines = []
     for row in picked:
         numbers = _GAP.join(cell.rjust(wide[k + 1]) for k, cell in enumerate(row[1:]))
         if stacked:
-            lines += [_wrapped(row[0], width), _GAP + numbers] if row[0] else [_GAP + numbers]
+            lines += [terminal.wrapped(row[0]), _GAP + numbers] if row[0] else [_GAP + numbers]
         else:
             lines.append(f"{row[0].ljust(wide[0])}{_GAP}{numbers}")
     return lines
 
 
-def _findings(report: Json, width: int) -> str:
+def _findings(report: Json, terminal: _Terminal) -> str:
     lines = []
     for finding in report["findings"]:
         moment = words.when_text(finding["when"])
         tail = ", ".join(part for part in (finding["confidence"], moment) if part)
-        lines.append(_wrapped(f"{finding['summary']} ({tail})", width, "  * "))
+        lines.append(terminal.wrapped(f"{finding['summary']} ({tail})", "  * "))
         if finding["next_capture"]:
-            lines.append(_wrapped(f"To decide: {finding['next_capture']}", width, "    "))
-    lines += [_wrapped(warning, width, "  ! ") for warning in report["warnings"]]
+            lines.append(terminal.wrapped(f"To decide: {finding['next_capture']}", "    "))
+    lines += [terminal.wrapped(warning, "  ! ") for warning in report["warnings"]]
     return "\n".join(["Findings:", *lines]) if lines else ""
-
-
-def _wrapped(text: str, width: int, bullet: str = "") -> str:
-    return textwrap.fill(
-        text,
-        width,
-        initial_indent=bullet,
-        subsequent_indent=" " * len(bullet),
-        break_on_hyphens=False,
-    )
