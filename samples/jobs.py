@@ -8,14 +8,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely import box
 
 from samples.simulator.bed import BEDS, marks_file
 from samples.simulator.burn import Beam, Burned, Hatch, burn_fill, burn_lines
 from samples.simulator.camera import POOL, Camera, nudged, pool_camera
-from samples.simulator.material import MATERIALS, ground, mark_reflectance
+from samples.simulator.material import MATERIALS, ground, ground_reflectance, mark_reflectance
 from samples.simulator.motion import Motion, about, placed
 from samples.simulator.occluder import gantry
-from samples.simulator.picture import Light, Optics, linear_from_level, relit
+from samples.simulator.picture import Light, Optics, relit
 from samples.simulator.raster import polygon_share
 from samples.simulator.scene import Mark, Scene, Work, render
 from samples.simulator.shapes import ARTS, Drawing
@@ -50,8 +51,9 @@ class JobSpec:
         One of shapes.ARTS and its width, or a drawing that replaces them.
     at_mm, turn_deg
         Bed place of the page's lower left corner, and its turn.
-    sheet_mm, sheet_centre_mm, sheet_turn_deg, thickness_mm
-        The work: (width, height), where its centre lies in the before capture, height.
+    sheet_mm, sheet_centre_mm, sheet_turn_deg, corner_mm, thickness_mm
+        The work: (width, height), where its centre lies in the before capture, its turn, radius of
+        its corners, height.
     order
         "fill_first" or "outline_first".
     misplacement
@@ -96,6 +98,7 @@ class JobSpec:
     sheet_mm: tuple[float, float] = (60.0, 40.0)
     sheet_centre_mm: tuple[float, float] = (200.0, 150.0)
     sheet_turn_deg: float = 0.0
+    corner_mm: float = 0.0
     thickness_mm: float = 0.6
     order: str = "fill_first"
     misplacement: Shift = STILL
@@ -293,11 +296,13 @@ def _burn(spec: JobSpec, drawing: Drawing, step: _Step, rng: np.random.Generator
 def _mark(spec: JobSpec, burned: Burned, layer: str, bed_from_page: Motion) -> Mark:
     material = MATERIALS[spec.texture]
     contrast = FAINT_LEVELS if spec.faint else spec.contrast_levels
+    # A mark that hardly stands out in grey has hardly a colour of its own either.
+    tint = material.tint if spec.faint else material.mark_tint
     return Mark(
         burned,
         bed_from_page,
-        mark_reflectance(material, contrast, 0.9),
-        material.mark_tint,
+        mark_reflectance(material, tint, contrast, 0.9),
+        tint,
         spec.depth_mm if layer == "fill" else 0.0,
     )
 
@@ -329,13 +334,16 @@ def _scenes(
         (spec.sheet_centre_mm[0] - float(corner[0]), spec.sheet_centre_mm[1] - float(corner[1])),
         spec.sheet_turn_deg,
     )
-    rim = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    low = spec.corner_mm
+    rim = np.array(
+        box(low, low, width - low, height - low).buffer(low, quad_segs=12).exterior.coords
+    )[:-1]
     work = Work(
-        shape=polygon_share(rim, 0.1, 1.0),
+        shape=polygon_share(rim, 0.1, 6.0),
         ground=ground(spec.texture, spec.sheet_mm, spec.seed, 0.1 if width < 100 else 0.15),
         bed_from_work=lies,
         thickness_mm=spec.thickness_mm,
-        reflectance=linear_from_level(material.level),
+        reflectance=ground_reflectance(material),
         tint=material.tint,
     )
     optics = Optics(spec.psf_px, spec.noise_levels, jpeg_quality=spec.jpeg_quality)

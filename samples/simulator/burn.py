@@ -1,9 +1,9 @@
 """What the beam leaves: passes drawn as opacity on the page, in exact geometry.
 
 A stroke of the beam is a capsule: all points within half a kerf of its centre line. Cells get the
-signed distance to its edge through a linear ramp one cell wide, which for straight edges is the
-exact covered area. Where two strokes overlap, what each leaves is multiplied: the second burns
-what the first left.
+area that its straight edges cover exactly; at the round ends the signed distance stands for it.
+Where two strokes overlap, what each lets through is multiplied: the second burns what the first
+left.
 """
 
 from __future__ import annotations
@@ -218,6 +218,24 @@ def _chopped(line: Line, step_mm: float) -> Array:
     return np.vstack(pieces)
 
 
+def _covered(inside_mm: Array, along: Array, pitch_mm: float) -> Array:
+    """Return the share of a square cell that lies inside a straight edge, exactly.
+
+    `inside_mm` is the signed distance of the cell's centre from the edge, `along` the direction of
+    the edge. A cell seen across the edge is the convolution of two boxes (its sides projected on
+    the normal), so the covered share is that trapezium integrated.
+    """
+    wide, narrow = sorted(np.abs(along) / np.linalg.norm(along) * pitch_mm, reverse=True)
+    narrow = max(narrow, 1e-3 * pitch_mm)
+
+    def half_square(shift: float) -> Array:
+        return np.asarray(np.maximum(inside_mm + shift, 0) ** 2)
+
+    outer, inner = (wide + narrow) / 2, (wide - narrow) / 2
+    ends = half_square(outer) - half_square(inner) - half_square(-inner) + half_square(-outer)
+    return np.asarray(ends / (2 * wide * narrow))
+
+
 def _draw_stroke(clear: Raster, run: Array, beam: Beam, rng: np.random.Generator) -> None:
     """Multiply one stroke into a transmission raster; within itself a stroke burns once."""
     x, y = clear.axes_mm()
@@ -240,7 +258,7 @@ def _draw_stroke(clear: Raster, run: Array, beam: Beam, rng: np.random.Generator
         way = end - start
         along = np.clip((dx * way[0] + dy * way[1]) / float(way @ way), 0, 1)
         distance = np.sqrt((dx - along * way[0]) ** 2 + (dy - along * way[1]) ** 2)
-        share = np.clip((half - distance) / pitch + 0.5, 0, 1) * opacity
+        share = _covered(half - distance, way, pitch) * opacity
         patch = stroke[r0 - r_low : r1 - r_low, c0 - c_low : c1 - c_low]
         np.maximum(patch, share.astype(np.float32), out=patch)
     clear.values[r_low:r_high, c_low:c_high] *= 1 - stroke

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from samples.simulator.camera import Grid
 from samples.simulator.font import text_lines
-from samples.simulator.picture import linear_from_level
+from samples.simulator.picture import level_from_linear
 from samples.simulator.raster import Raster, blank
 
 Array = NDArray[np.float64]
@@ -128,12 +128,34 @@ def _printing(rng: np.random.Generator, raster: Raster, size_mm: tuple[float, fl
     return np.asarray(1 - cv2.GaussianBlur(dark, (0, 0), 1.0), np.float32)
 
 
-def mark_reflectance(material: Material, contrast_levels: float, opacity: float) -> float:
-    """Return the reflectance of a fully burned place.
+def grey_level(colour: Array) -> float:
+    """Return the grey level (ITU-R BT.601 luma, as common libraries take it) of linear light."""
+    levels = level_from_linear(np.asarray(colour, np.float32).reshape(1, 1, 3))[0, 0]
+    return float(levels @ np.array([0.299, 0.587, 0.114]))
 
-    It is such that a stroke of the given opacity stands `contrast_levels` from the ground.
+
+def _solve(level: float, added: Array, tint: Array) -> float:
+    """Return the factor m for which added + m tint has a grey level, by bisection."""
+    low, high = 0.0, 2.0
+    for _ in range(40):
+        middle = (low + high) / 2
+        low, high = (middle, high) if grey_level(added + middle * tint) < level else (low, middle)
+    return (low + high) / 2
+
+
+def ground_reflectance(material: Material) -> float:
+    """Return the factor of the ground's tint that gives its level."""
+    return _solve(material.level, np.zeros(3), np.array(material.tint))
+
+
+def mark_reflectance(
+    material: Material, tint: Colour, contrast_levels: float, opacity: float
+) -> float:
+    """Return the factor of a fully burned place's tint.
+
+    It is such that a stroke of the given opacity stands `contrast_levels` from the ground in grey.
     """
     sign = 1 if material.light_mark else -1
     seen = float(np.clip(material.level + sign * contrast_levels, 4, 250))
-    base, mark = linear_from_level(material.level), linear_from_level(seen)
-    return float(np.clip(base + (mark - base) / opacity, 0.0, 1.0))
+    bare = (1 - opacity) * ground_reflectance(material) * np.array(material.tint)
+    return _solve(seen, bare, opacity * np.array(tint))

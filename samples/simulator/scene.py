@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -76,6 +77,15 @@ class Work:
     reflectance: float
     tint: Colour
     marks: tuple[Mark, ...] = ()
+
+    @cached_property
+    def shadow(self) -> Raster:
+        """What the work takes of the bed's light round its rim."""
+        soft = (0.3 + 0.4 * self.thickness_mm) / self.shape.pitch_mm
+        return replace(
+            self.shape,
+            values=np.asarray(cv2.GaussianBlur(self.shape.values, (0, 0), soft), np.float32),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -302,6 +312,9 @@ def _lay_work(
     for share in (0.0, 0.5):
         plane = work_from_bed @ camera.bed_from_ray(share * work.thickness_mm)
         np.maximum(edge, look_up(work.shape, camera, plane, tile, fine, 0.0), out=edge)
+    shade = look_up(work.shadow, camera, work_from_bed @ camera.bed_from_ray(0.0), tile, fine, 0.0)
+    for below, _ in sheets:
+        below *= 1 - np.float32(0.4) * shade
     cover_by(np.maximum(edge, top))
     edge = np.maximum(edge - top, 0) * np.float32(0.45 * work.reflectance)
     through = np.ones_like(top)

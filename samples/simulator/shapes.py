@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import Polygon
+from shapely import MultiLineString, Polygon, buffer, difference
 from shapely.geometry.polygon import orient
 
 from samples.simulator.font import text_lines, text_shape, text_width
@@ -86,8 +86,8 @@ def _area(shape: Polygon, feature: str) -> Area:
 def leaf_rim(length_mm: float, lobes: int, bend: float) -> Array:
     """Return the (n, 2) rim of a toothed leaf with its stalk end at the origin, tip along +x."""
     s = np.linspace(0, 1, 141)
-    width = 0.30 * np.sin(np.pi * s**0.85) ** 0.85 * (1 - 0.25 * s)
-    teeth = 1 + 0.07 * np.abs(np.sin(lobes * np.pi * s))
+    width = 0.34 * np.sin(np.pi * s**0.85) ** 0.85 * (1 - 0.25 * s)
+    teeth = 1 + 0.09 * np.abs(np.sin(lobes * np.pi * s))
     spine = bend * np.sin(np.pi * s) * s
     upper = np.column_stack([s, spine + width * teeth])
     lower = np.column_stack([s, spine - 0.92 * width * teeth])[::-1]
@@ -105,10 +105,15 @@ def _leaf(
 ) -> tuple[Line, Area]:
     rim = leaf_rim(length_mm, lobes, bend) + at_mm
     rib = leaf_rib(length_mm, bend) + at_mm
-    half = length_mm * 0.012
-    up = np.array([0.0, half])
-    hole = np.vstack([rib + up, rib[::-1] - up])
-    return Line(rim, True, feature), _area(Polygon(rim, [hole]), feature)
+    veins = [rib]
+    for share, side in ((0.25, 1), (0.32, -1), (0.5, 1), (0.57, -1)):
+        root = rib[round(share * (len(rib) - 1))]
+        veins.append(np.array([root, root + length_mm * np.array([0.10, 0.13 * side])]))
+    gaps = buffer(MultiLineString(veins), length_mm * 0.010, quad_segs=3)
+    blade = difference(Polygon(rim), gaps)
+    if not isinstance(blade, Polygon):
+        raise ValueError("the veins cut the leaf in pieces")
+    return Line(rim, True, feature), _area(blade, feature)
 
 
 def _circle(centre: tuple[float, float], radius_mm: float) -> Array:
