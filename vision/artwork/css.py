@@ -92,14 +92,16 @@ class StyleSheet:
         Presentation attributes are weakest, then rules by specificity and order, then the style
         attribute; "!important" goes over all (CSS Cascading and Inheritance 4, section 6).
         """
-        attributes = ((name, element.get(name)) for name in PROPERTIES)
-        found = {name: value.strip() for name, value in attributes if value is not None}
+        attributes = ((str(name), str(value)) for name, value in element.items())
+        found = {name: value.strip() for name, value in attributes if name in PROPERTIES}
         tag, identifier = local_name(element), element.get("id", "")
         classes = set(element.get("class", "").split())
         layers = [
             rule.declarations for rule in self.rules if rule.matches(tag, identifier, classes)
         ]
-        layers.append(_declarations(element.get("style", "")))
+        style = element.get("style", "")
+        if style:
+            layers.append(_declarations(style))
         for urgent in (False, True):
             for layer in layers:
                 found.update({k: value for k, (value, loud) in layer.items() if loud is urgent})

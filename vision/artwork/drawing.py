@@ -21,7 +21,7 @@ from vision.artwork.strokes import Layer
 from vision.artwork.units import Box, fit_view_box, parse_length, parse_view_box
 
 # Drawings nest less than this, and clones of clones are how a small file unfolds to a huge one.
-MAX_CLONED = 50_000
+MAX_CLONED = 20_000
 MAX_DEPTH = 150
 _XLINK = "{http://www.w3.org/1999/xlink}href"
 _LAYER_ID = re.compile(r"(outline|fill|cut)s?(?![A-Za-z])", re.IGNORECASE)
@@ -126,9 +126,10 @@ class Drawing:
             The root's viewBox, in user units.
         """
         with self._blaming(self._root):
-            if self._sheet.declared(self._root).get("transform", ""):
+            declared = self._sheet.declared(self._root)
+            if declared.get("transform", ""):
                 raise ValueError("a transform of the outermost <svg> is not understood")
-            place = self._enter(self._root, Place(page, port, INHERITED))
+            place = self._enter(self._root, Place(page, port, INHERITED), declared)
         if place is not None:
             # The root's id names the drawing, not a part of it.
             place = replace(place, groups=())
@@ -148,9 +149,10 @@ class Drawing:
                 "turn clones into plain objects or leave some out",
             )
         with self._blaming(element):
-            place = self._enter(element, around)
+            declared = self._sheet.declared(element)
+            place = self._enter(element, around, declared)
             if place is not None:
-                yield from self._draw(element, tag, place)
+                yield from self._draw(element, tag, place, declared)
 
     @contextmanager
     def _blaming(self, element: etree._Element) -> Iterator[None]:
@@ -160,9 +162,10 @@ class Drawing:
         except ValueError as error:
             raise WitmarkError(self._where, f"{_label(element)}: {error}", _MEND) from error
 
-    def _enter(self, element: etree._Element, around: Place) -> Place | None:
+    def _enter(
+        self, element: etree._Element, around: Place, declared: Mapping[str, str]
+    ) -> Place | None:
         """Return the place within an element, or None where nothing of it is shown."""
-        declared = self._sheet.declared(element)
         if declared.get("display") == "none" or is_zero(declared.get("opacity", "1")):
             self.hidden += 1
             return None
@@ -177,8 +180,9 @@ class Drawing:
             return None
         return replace(around.inherit(declared), page=page).named(element)
 
-    def _draw(self, element: etree._Element, tag: str, place: Place) -> Iterator[Shape]:
-        declared = self._sheet.declared(element)
+    def _draw(
+        self, element: etree._Element, tag: str, place: Place, declared: Mapping[str, str]
+    ) -> Iterator[Shape]:
         if tag in _REFUSED:
             self._refuse(element, tag, place)
         elif tag in SHAPES:
@@ -228,9 +232,9 @@ class Drawing:
         if local_name(used) not in ("svg", "symbol"):
             yield from self._visit(used, place)
             return
-        inner = self._enter(used, place)
+        own = self._sheet.declared(used)
+        inner = self._enter(used, place, own)
         if inner is not None:
-            own = self._sheet.declared(used)
             size = {k: declared[k] for k in ("width", "height") if k in declared}
             yield from self._viewport(used, inner, own | size)
 

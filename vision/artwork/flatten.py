@@ -134,14 +134,15 @@ class Pen:
     def _finish(self, closed: bool) -> None:
         points = np.array(self._points, dtype=np.complex128)
         self._points = []
-        points = points[np.abs(np.diff(points, prepend=np.inf)) > SAME_MM]
+        apart = np.abs(points[1:] - points[:-1]) > SAME_MM
+        points = points[np.concatenate([[True], apart])]
         closed = closed or (len(points) > 2 and abs(points[0] - points[-1]) <= CLOSED_MM)
         while closed and len(points) > 1 and abs(points[0] - points[-1]) <= CLOSED_MM:
             points = points[:-1]
         if len(points) < 2:
             return
         # There and back along one line encloses nothing: it is an open stroke.
-        points_mm = np.column_stack([points.real, points.imag])
+        points_mm = points.view(np.float64).reshape(-1, 2)
         self._done.append(Polyline(points_mm, bool(closed and len(points) > 2)))
 
 

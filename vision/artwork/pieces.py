@@ -11,7 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.flatten import Polyline
-from vision.artwork.rings import FillRule, fill_polygons, polygon_rings, ring_parents, union
+from vision.artwork.rings import (
+    FillRule,
+    fill_polygons,
+    polygon_rings,
+    ring_parents,
+    ring_polygons,
+    union,
+)
 from vision.artwork.strokes import Area, Artwork, Feature, Layer, Stroke
 
 if TYPE_CHECKING:
@@ -132,10 +139,14 @@ def _components(parts: Sequence[_Part]) -> NDArray[np.int64]:
 
 
 def _hole_links(parts: Sequence[_Part]) -> list[tuple[int, int]]:
-    """Return pairs of closed strokes of one element, a contour and the contour of its hole."""
+    """Return pairs of closed strokes of one element, a contour and the contour of its hole.
+
+    Where the element is filled as well, its area touches both and joins them.
+    """
+    filled = {part.source for part in parts if part.line is None}
     rings: dict[int, list[int]] = {}
     for k, part in enumerate(parts):
-        if part.line is not None and part.line.closed:
+        if part.line is not None and part.line.closed and part.source not in filled:
             rings.setdefault(part.source, []).append(k)
     links = []
     for indices in rings.values():
@@ -216,11 +227,11 @@ def _blanks(
         return alone, 1
     frames = [outer[k] for k in large]
     sides = sides[large]
-    polygons = np.array([shapely.Polygon(frame.points_mm) for frame in frames], dtype=object)
+    polygons = ring_polygons([frame.points_mm for frame in frames])
     tree = shapely.STRtree(polygons)
-    if not all(polygon.is_valid for polygon in polygons) or len(
-        tree.query(polygons, predicate="intersects")[0]
-    ) > len(polygons):
+    if not np.all(shapely.is_valid(polygons)):
+        return alone, 1
+    if len(tree.query(polygons, predicate="intersects")[0]) > len(polygons):
         return alone, 1
     corners = np.array(boxes)
     boxed = shapely.box(corners[:, 0], corners[:, 1], corners[:, 2], corners[:, 3])

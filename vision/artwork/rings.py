@@ -36,10 +36,17 @@ def fill_polygons(rings_mm: Sequence[Points], rule: FillRule) -> list[Polygon]:
     rings = [ring for ring in rings_mm if len(ring) >= 3]
     if not rings:
         return []
-    if len(rings) == 1:
-        single = shapely.Polygon(rings[0])
-        if single.is_valid:
-            return _sound([single])
+    if len(rings) <= 2:
+        # The common cases, a plain shape and one with a hole, need no faces.
+        simple = list(ring_polygons(rings))
+        if all(polygon.is_valid for polygon in simple):
+            if len(simple) == 1:
+                return _sound(simple)
+            first, second = simple
+            opposite = first.exterior.is_ccw != second.exterior.is_ccw
+            if rule == "evenodd" or opposite:
+                return _polygons(first.symmetric_difference(second))
+            return _polygons(first.union(second))
     lines = [shapely.LinearRing(ring) for ring in rings]
     faces = shapely.get_parts(shapely.polygonize([shapely.union_all(lines)]))
     inside = shapely.point_on_surface(faces)
@@ -66,6 +73,15 @@ def polygon_rings(polygon: Polygon) -> tuple[Points, ...]:
     return tuple(np.array(ring.coords)[:-1, :2] for ring in (whole.exterior, *whole.interiors))
 
 
+def ring_polygons(rings_mm: Sequence[Points]) -> NDArray[np.object_]:
+    """Return the polygon within each ring, valid or not, as an array of geometries."""
+    import shapely
+
+    index = np.repeat(np.arange(len(rings_mm)), [len(ring) for ring in rings_mm])
+    lines = shapely.linearrings(np.concatenate(rings_mm), indices=index)
+    return np.asarray(shapely.polygons(lines), dtype=object)
+
+
 def ring_parents(rings_mm: Sequence[Points]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return (parent, depth) of rings that do not cross.
 
@@ -78,8 +94,8 @@ def ring_parents(rings_mm: Sequence[Points]) -> tuple[NDArray[np.int64], NDArray
     depth = np.zeros(len(rings_mm), dtype=np.int64)
     if len(rings_mm) < 2:
         return parent, depth
-    polygons = [shapely.Polygon(ring) for ring in rings_mm]
-    size = np.array([polygon.area for polygon in polygons])
+    polygons = ring_polygons(rings_mm)
+    size = shapely.area(polygons)
     # A self-crossing ring still has a first point, and a point lies in or out by even-odd.
     starts = shapely.points(np.array([ring[0] for ring in rings_mm]))
     child, around = shapely.STRtree(polygons).query(starts, predicate="within")

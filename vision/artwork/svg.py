@@ -46,6 +46,8 @@ def read_svg(path: Path, chord_error_mm: float = 0.01) -> Artwork:
     WitmarkError
         On one line: the element, what is wrong with it, how to mend it.
     """
+    if not chord_error_mm > 0.0:
+        raise ValueError(f"the chord error must be positive: {chord_error_mm!r}")
     root = read_svg_tree(path)
     where = str(path)
     sheet = _style_sheet(root, where)
