@@ -97,13 +97,16 @@ def run(arguments: list[str]) -> int:
     try:
         status = app(args=arguments, prog_name="witmark", standalone_mode=False)
         sys.stdout.flush()
+        if status == INTERRUPTED:
+            raise KeyboardInterrupt
         return status if isinstance(status, int) else 0
     except WitmarkError as error:
         print(f"witmark: {error.line}", file=sys.stderr)
         return error.exit_status
-    except BrokenPipeError:
-        # The reader of our output has gone; what it wanted, it has.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except (BrokenPipeError, SystemExit):
+        # The reader of our output has gone (typer turns that into SystemExit): what it wanted, it
+        # has. What is still buffered must not fail again when the interpreter ends.
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
         return 0
     except (KeyboardInterrupt, typer.Abort):
         print("witmark: interrupted", file=sys.stderr)

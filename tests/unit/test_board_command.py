@@ -1,0 +1,138 @@
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from cli.app import COMMANDS, run
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_writes_pdf_png_and_board_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["board", "--out", str(tmp_path), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["board"] == json.loads((tmp_path / "board.json").read_text())
+    assert (tmp_path / "board.pdf").read_bytes().startswith(b"%PDF")
+    with Image.open(tmp_path / "board.png") as picture:
+        assert picture.info["dpi"][0] == pytest.approx(12 * 25.4, rel=1e-3)
+        # 11 squares of 15 mm and half a square of white on either side.
+        assert picture.size == (180 * 12, 135 * 12)
+        assert set(np.unique(np.array(picture))) == {0, 255}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["--squares", "30x20"], "DICT_5X5_250 has 250"),
+        (["--squares", "18x13"], "does not fit"),
+        (["--squares", "many"], "write it as 11x8"),
+        (["--page", "B5"], "no known page"),
+        (["--px-per-mm", "0"], "--px-per-mm"),
+    ],
+)
+def test_refuses_and_writes_nothing(
+    arguments: list[str], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    assert run(["board", "--out", str(out), *arguments]) == 2
+    said = capsys.readouterr()
+    assert told in said.err
+    assert said.err.count("\n") == 1
+    assert said.out == ""
+    assert not out.exists()
+
+
+def test_folder_that_cannot_be_written_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("x")
+    assert run(["board", "--out", str(tmp_path / "file")]) == 2
+    assert "cannot be written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["--version"]])
+def test_help_loads_no_heavy_library(arguments: list[str]) -> None:
+    program = (
+        "import sys\n"
+        "from cli.app import run\n"
+        f"status = run({arguments!r})\n"
+        "heavy = {'cv2', 'scipy', 'numpy', 'PIL', 'skimage'} & set(sys.modules)\n"
+        "sys.exit(f'loaded {heavy}' if heavy else status)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def test_every_command_has_help(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--help"]) == 0
+    listed = capsys.readouterr().out
+    for name, (_, line) in COMMANDS.items():
+        assert name in listed
+        assert line in " ".join(listed.split())
+        assert run([name, "--help"]) == 0
+        assert f"Usage: witmark {name}" in capsys.readouterr().out
+
+
+def test_without_a_command_the_help_is_a_complaint(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run([]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "Usage: witmark" in said.err
+
+
+def test_unknown_command_and_option_are_told_on_one_line(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for arguments, name in ((["bord"], "bord"), (["board", "--size", "3"], "--size")):
+        assert run(arguments) == 2
+        said = capsys.readouterr().err
+        assert name in said
+        assert said.count("\n") == 1
+
+
+def test_own_bug_is_one_line_and_the_details_in_a_file(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    monkeypatch.setattr("calibration.sheet.board_pdf", lambda *_: 1 / 0)
+    assert run(["board", "--out", str(tmp_path)]) == 70
+    line = capsys.readouterr().err
+    assert line.count("\n") == 1
+    details = Path(line.strip().rpartition(" ")[2])
+    assert "ZeroDivisionError" in details.read_text()
+    details.unlink()
+
+
+def test_interrupt_gives_130(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    def interrupt(*_: object) -> bytes:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("calibration.sheet.board_pdf", interrupt)
+    assert run(["board", "--out", str(tmp_path)]) == 130
+    assert capsys.readouterr().err == "witmark: interrupted\n"
+
+
+def test_reader_that_goes_away_is_no_error(tmp_path: Path) -> None:
+    program = "from cli.app import main; main()"
+    with subprocess.Popen(
+        [sys.executable, "-c", program, "board", "--out", str(tmp_path), "--json"],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    ) as process:
+        assert process.stdout is not None
+        process.stdout.close()
+        assert process.stderr is not None
+        said = process.stderr.read().decode()
+        assert process.wait(60) == 0
+    assert "Traceback" not in said
+    assert "Exception" not in said

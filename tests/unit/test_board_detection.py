@@ -1,0 +1,119 @@
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.board import Board
+from calibration.detect import detect, noise_sigma
+
+CHARUCO = Board("charuco", 9, 6, 15.0, 11.0, "DICT_5X5_250")
+PLAIN = Board("chessboard", 9, 6, 15.0)
+PX_PER_MM = 3.6
+MARGIN_MM = 20.0
+
+
+@cache
+def photo(board: Board, blur_px: float = 1.0) -> np.ndarray:
+    """A frontal view with blur and noise; corner (x, y) mm lies at (x + margin) scale - 0.5."""
+    picture = cv2.GaussianBlur(board.picture(PX_PER_MM, MARGIN_MM), (0, 0), blur_px)
+    noise = np.random.default_rng(0).normal(0, 2, picture.shape)
+    return np.clip(picture * 0.7 + 25 + noise, 0, 255).astype(np.uint8)
+
+
+def true_px(board: Board, ids: np.ndarray) -> np.ndarray:
+    return (board.points_mm(ids) + MARGIN_MM) * PX_PER_MM - 0.5
+
+
+@pytest.mark.parametrize("board", [CHARUCO, PLAIN], ids=["charuco", "plain"])
+def test_all_corners_are_found_to_a_fraction_of_a_pixel(board: Board) -> None:
+    found = detect(photo(board), board)
+    assert found.why is None
+    assert found.ids.tolist() == list(range(board.corner_count))
+    off = found.px - true_px(board, found.ids)
+    assert np.abs(off.mean(axis=0)).max() < 0.01
+    assert off.std() < 0.03
+    assert found.blur_px == pytest.approx(1.05, abs=0.1)
+
+
+def test_stated_noise_is_a_lower_bound_of_the_right_size() -> None:
+    found = detect(photo(CHARUCO), CHARUCO)
+    spread = (found.px - true_px(CHARUCO, found.ids)).std()
+    assert found.sigma_px <= spread <= 3 * found.sigma_px
+
+
+def test_noise_of_a_picture_is_measured() -> None:
+    noisy = np.random.default_rng(1).normal(128, 3, (400, 400))
+    assert noise_sigma(np.rint(noisy).astype(np.uint8)) == pytest.approx(3, rel=0.1)
+
+
+@pytest.mark.parametrize("quarters", [0, 1, 2, 3])
+def test_plain_board_starts_at_its_black_square_whichever_way_it_lies(quarters: int) -> None:
+    turned = np.ascontiguousarray(np.rot90(photo(PLAIN), quarters))
+    found = detect(turned, PLAIN)
+    height, width = photo(PLAIN).shape
+    first = true_px(PLAIN, np.array([0]))[0]
+    where = {
+        0: first,
+        1: (first[1], width - 1 - first[0]),
+        2: (width - 1 - first[0], height - 1 - first[1]),
+        3: (height - 1 - first[1], first[0]),
+    }[quarters]
+    np.testing.assert_allclose(found.px[0], where, atol=0.2)
+
+
+def test_inverted_board_is_found_with_its_own_file() -> None:
+    inverted = Board("charuco", 9, 6, 15.0, 11.0, "DICT_5X5_250", inverted=True)
+    found = detect(photo(inverted), inverted)
+    assert len(found.ids) == CHARUCO.corner_count
+
+
+def test_exchanged_black_and_white_is_named() -> None:
+    assert "black and white are exchanged" in (detect(255 - photo(CHARUCO), CHARUCO).why or "")
+
+
+def test_mirrored_picture_is_named() -> None:
+    mirrored = np.ascontiguousarray(photo(CHARUCO)[:, ::-1])
+    assert "mirrored" in (detect(mirrored, CHARUCO).why or "")
+
+
+def test_print_with_more_rows_than_the_file_is_named() -> None:
+    shorter = Board("charuco", 9, 4, 15.0, 11.0, "DICT_5X5_250")
+    why = detect(photo(CHARUCO), shorter).why or ""
+    assert "18, 19" in why
+    assert "beyond the board file" in why
+
+
+def test_reference_marks_of_the_same_dictionary_are_not_taken_for_rows() -> None:
+    scene = photo(CHARUCO).copy()
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
+    for number, at in ((100, 20), (101, 200)):
+        scene[5:61, at : at + 56] = 25 + 0.7 * dictionary.generateImageMarker(number, 56)
+    scene = np.pad(scene, 40, constant_values=203)
+    assert "beyond" in (detect(scene, CHARUCO).why or "")
+    assert detect(scene, CHARUCO, other_markers=(100, 101)).why is None
+
+
+@pytest.mark.parametrize("blur_px", [3.5, 7.0])
+def test_blurred_photo_is_named(blur_px: float) -> None:
+    assert "blurred" in (detect(photo(CHARUCO, blur_px), CHARUCO).why or "")
+
+
+def test_picture_without_contrast_and_picture_without_board_are_told_apart() -> None:
+    assert "no contrast" in (detect(np.full((300, 400), 90, np.uint8), CHARUCO).why or "")
+    texture = np.random.default_rng(0).integers(0, 255, (300, 400)).astype(np.uint8)
+    assert "not in view" in (detect(texture, PLAIN).why or "")
+
+
+def test_board_mostly_hidden_is_refused_and_half_hidden_is_used() -> None:
+    half = photo(CHARUCO).copy()
+    half[:, half.shape[1] // 2 :] = 60
+    found = detect(half, CHARUCO)
+    assert found.why is None
+    assert 8 <= len(found.ids) < CHARUCO.corner_count
+    np.testing.assert_allclose(found.px, true_px(CHARUCO, found.ids), atol=0.2)
+    most = photo(CHARUCO).copy()
+    most[:, 170:] = 60
+    assert detect(most, CHARUCO).why is not None
