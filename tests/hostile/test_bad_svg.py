@@ -192,7 +192,8 @@ def test_too_many_points_are_refused(tmp_path: Path) -> None:
 RICH = (
     PAGE
     + """<style>.a{fill:none;stroke:#000} #b{fill:red}</style>
-    <defs><symbol id="s" viewBox="0 0 9 9"><rect width="9" height="9" rx="2"/></symbol></defs><g id="outline" transform="rotate(10 5,5)">
+    <defs><symbol id="s" viewBox="0 0 9 9"><rect width="9" height="9" rx="2"/></symbol></defs>
+    <g id="outline" transform="rotate(10 5,5)">
     <path class="a" d="M1 2c3-4 5 6 7,8s1 1 2 2q3 4-5-6t1 1A5 6 7 0 1 8 9z m1 1h3v4l-1-1z"/></g>
     <use href="#s" x="5%" width="2cm" height="1in"/><circle id="b" cx="50" cy="50" r="10%"/>
     <polygon points="1,2 3 4-5,6" style="fill-rule:evenodd;stroke:rgb(1 2 3 / 50%)"/></svg>"""
