@@ -15,8 +15,8 @@ from typing import Any, cast
 
 import numpy as np
 
-from samples.jobs import JobSpec
 from samples.simulator.shapes import Drawing, label
+from samples.specification import JobSpec
 
 CAMERA_INDEX = 1
 BED = "honeycomb"

@@ -219,11 +219,21 @@ def _places(scene: Scene) -> list[tuple[Tile, int, bool]]:
             rim = _lifted(np.vstack(rims), work.thickness_mm)
             found.append((_tile(camera.project(rim), camera.size, margin), fine, True))
     for panel in scene.panels:
-        rays = apply_homography(plane_from_ray(panel.raster_from_ray), _box(panel.cover))
+        corners = _box(panel.cover)
+        rays = apply_homography(plane_from_ray(panel.raster_from_ray), corners)
         flat = np.column_stack([rays, np.ones(4)])
         pixels = camera.project((flat - np.array(camera.tvec)) @ camera.rotation)
-        found.append((_tile(pixels, camera.size, margin), min(fine, 3), True))
+        # Rays one cell of the drawing apart: its edges, one cell wide, then count exactly.
+        per_px = math.sqrt(_surface(corners) / max(_surface(pixels), 1.0))
+        rays_per_px = int(np.clip(math.ceil(0.95 * per_px / panel.cover.pitch_mm), 2, 4))
+        found.append((_tile(pixels, camera.size, margin), rays_per_px, True))
     return found
+
+
+def _surface(corners: Array) -> float:
+    """Return the area of a polygon of (n, 2) corners."""
+    x, y = corners.T
+    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
 
 
 def _draw(scene: Scene, tile: Tile, fine: int) -> Grid:

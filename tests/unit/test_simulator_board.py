@@ -47,6 +47,7 @@ def test_the_board_is_the_one_that_the_open_format_draws(squares, square, marker
     assert ((ours > 0.5) == (drawn[v, u] > 127))[clear].mean() > 0.999
 
 
+@pytest.mark.slow
 def test_the_boards_corners_on_the_bed_lie_where_the_camera_projects_them():
     at_mm, turn_deg, height_mm = (115.0, 215.0), 4.0, 0.3
     camera = pool_camera(5)
@@ -82,6 +83,7 @@ def test_reference_marks_are_found_where_their_file_says():
         assert np.abs(found[mark.number][0] - expected).max() < 2.0
 
 
+@pytest.mark.slow
 def test_held_boards_fill_the_field_and_give_the_lens_back():
     photos, content = board_photos(2, 6, 1, noise_levels=1.0)
     board, finder = detector((content["squares_x"], content["squares_y"]))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from samples.jobs import STILL, draw_spec, make_job
+from samples.jobs import STILL, draw_spec, job_truth, make_job
 from samples.simulator.camera import Camera, pool_camera
 from samples.simulator.material import MATERIALS
 from samples.simulator.motion import Motion, about, placed
@@ -65,56 +65,54 @@ def test_the_fill_is_seen_where_the_truth_says(happened):
 
 
 def test_a_bump_after_the_outline_displaces_the_outline_and_leaves_the_fill():
-    job = make_job(
+    truth = job_truth(
         draw_spec(
             1,
             art="label",
             order="outline_first",
             bump_after_outline=(0.3, -0.1, 0.2),
-            size=(480, 270),
         )
     )
-    outline, fill = job.truth["placement"]["outline"], job.truth["placement"]["fill"]
+    outline, fill = truth["placement"]["outline"], truth["placement"]["fill"]
     assert fill == pytest.approx({"dx_mm": 0.0, "dy_mm": 0.0, "rotation_deg": 0.0}, abs=1e-12)
     assert outline == pytest.approx({"dx_mm": 0.3, "dy_mm": -0.1, "rotation_deg": 0.2})
-    between = job.truth["fill_to_outline"]
+    between = truth["fill_to_outline"]
     assert between == pytest.approx({"dx_mm": -0.3, "dy_mm": 0.1, "rotation_deg": -0.2})
-    assert job.truth["part_movement"] == pytest.approx(outline)
+    assert truth["part_movement"] == pytest.approx(outline)
     # The customer sees the outline in place and the fill beside it.
-    assert job.truth["placement_on_work"]["outline"] == pytest.approx(
+    assert truth["placement_on_work"]["outline"] == pytest.approx(
         {"dx_mm": 0.0, "dy_mm": 0.0, "rotation_deg": 0.0}, abs=1e-9
     )
-    assert job.truth["placement_on_work"]["fill"] == pytest.approx(between)
-    assert job.truth["worst"]["fill_to_outline"] > math.hypot(0.3, 0.1)
+    assert truth["placement_on_work"]["fill"] == pytest.approx(between)
+    assert truth["worst"]["fill_to_outline"] > math.hypot(0.3, 0.1)
 
 
 def test_a_nudge_before_the_first_stroke_leaves_the_bed_placement_perfect():
-    job = make_job(draw_spec(2, art="label", place_error=(0.4, 0.2, 0.0), size=(480, 270)))
-    assert job.truth["worst"]["placement"] < 1e-9
-    assert job.truth["worst"]["placement_on_work"] == pytest.approx(math.hypot(0.4, 0.2))
-    assert job.truth["worst"]["fill_to_outline"] < 1e-9
+    truth = job_truth(draw_spec(2, art="label", place_error=(0.4, 0.2, 0.0)))
+    assert truth["worst"]["placement"] < 1e-9
+    assert truth["worst"]["placement_on_work"] == pytest.approx(math.hypot(0.4, 0.2))
+    assert truth["worst"]["fill_to_outline"] < 1e-9
 
 
 def test_work_moved_after_the_job_displaces_both_alike_and_nothing_on_the_work():
-    job = make_job(draw_spec(3, art="label", moved_after_job=(2.0, 1.0, 3.0), size=(480, 270)))
-    assert job.truth["placement"]["fill"] == pytest.approx(job.truth["placement"]["outline"])
-    assert job.truth["placement"]["fill"]["rotation_deg"] == pytest.approx(3.0)
-    assert job.truth["worst"]["placement_on_work"] < 1e-9
-    assert job.truth["worst"]["fill_to_outline"] < 1e-9
+    truth = job_truth(draw_spec(3, art="label", moved_after_job=(2.0, 1.0, 3.0)))
+    assert truth["placement"]["fill"] == pytest.approx(truth["placement"]["outline"])
+    assert truth["placement"]["fill"]["rotation_deg"] == pytest.approx(3.0)
+    assert truth["worst"]["placement_on_work"] < 1e-9
+    assert truth["worst"]["fill_to_outline"] < 1e-9
 
 
 def test_a_layer_that_moved_within_itself_has_no_single_displacement():
-    job = make_job(
+    truth = job_truth(
         draw_spec(
             4,
             art="label",
             moved_within=("fill", 0.6, (0.5, 0.0, 0.0)),
             order="fill_first",
-            size=(480, 270),
         )
     )
-    assert job.truth["placement"]["fill"] is None
-    first, second = job.truth["moved_within_pass"]["fill"]
+    assert truth["placement"]["fill"] is None
+    first, second = truth["moved_within_pass"]["fill"]
     assert first["dx_mm"] - second["dx_mm"] == pytest.approx(0.5)
     assert (first["to_fraction"], second["from_fraction"]) == (0.6, 0.6)
 

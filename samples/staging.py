@@ -1,0 +1,135 @@
+"""From a job's specification to the scenes before and after it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import box
+
+from samples.simulator.burn import Beam, Burned, Hatch, burn_fill, burn_lines
+from samples.simulator.camera import Camera
+from samples.simulator.material import MATERIALS, ground, ground_reflectance, mark_reflectance
+from samples.simulator.motion import Motion, placed
+from samples.simulator.occluder import gantry
+from samples.simulator.picture import Light, Optics, relit
+from samples.simulator.raster import polygon_share
+from samples.simulator.scene import Mark, Scene, Work
+from samples.simulator.shapes import Drawing
+from samples.specification import JobSpec
+
+Array = NDArray[np.float64]
+_FAINT_LEVELS = 2.5
+
+
+def _beam(spec: JobSpec, drawing: Drawing, layer: str, rng: np.random.Generator) -> Beam:
+    x0, _, x1, _ = drawing.box_mm
+    side = float(rng.uniform(0, 2 * math.pi))
+    return Beam(
+        kerf_mm=spec.kerf_mm,
+        softness_mm=spec.softness_mm,
+        # A hatch line leaves less than an outline stroke: its neighbours burn over it.
+        strength=0.75 if layer == "fill" else 0.9,
+        unevenness=spec.unevenness,
+        unevenness_scale_mm=spec.unevenness_scale_mm,
+        scorch_share=spec.scorch_share,
+        scorch_mm=(0.3 * math.cos(side), 0.3 * math.sin(side)),
+        pitch_mm=0.025 if x1 - x0 < 60 else 0.03,
+    )
+
+
+def burn(
+    spec: JobSpec,
+    drawing: Drawing,
+    layer: str,
+    part: tuple[float, float],
+    rng: np.random.Generator,
+) -> list[Burned]:
+    """Draw what a share of a layer's strokes leaves on the page."""
+    beam = _beam(spec, drawing, layer, rng)
+    if layer == "outline":
+        return burn_lines(drawing.outlines, beam, rng, part)
+    # Both parts of a pass that was disturbed belong to one hatch: its phase comes from the seed.
+    phase = float(np.random.default_rng([7307, spec.seed]).random())
+    hatch = Hatch(spec.hatch_angles_deg, spec.hatch_mm, phase)
+    return burn_fill(drawing.areas, hatch, beam, rng, part)
+
+
+def mark(spec: JobSpec, burned: Burned, layer: str, bed_from_page: Motion) -> Mark:
+    """Return burned strokes as they lie on the job's material."""
+    material = MATERIALS[spec.texture]
+    contrast = _FAINT_LEVELS if spec.faint else spec.contrast_levels
+    # A mark that hardly stands out in grey has hardly a colour of its own either.
+    tint = material.tint if spec.faint else material.mark_tint
+    return Mark(
+        burned,
+        bed_from_page,
+        mark_reflectance(material, tint, contrast, 0.9),
+        tint,
+        spec.depth_mm if layer == "fill" else 0.0,
+    )
+
+
+def _light(rng: np.random.Generator) -> Light:
+    return Light(
+        tilt=(float(rng.uniform(-0.12, 0.12)), float(rng.uniform(-0.12, 0.12))),
+        bow=float(rng.uniform(0.0, 0.12)),
+        gain=float(rng.uniform(0.94, 1.04)),
+        warmth=float(rng.uniform(-0.03, 0.06)),
+    )
+
+
+def scenes(
+    spec: JobSpec,
+    camera: Camera,
+    bumped: Camera,
+    final: Motion,
+    marks: tuple[Mark, ...],
+    middle: tuple[float, float],
+    rng: np.random.Generator,
+) -> tuple[Scene, Scene]:
+    """Return the scenes before and after the job."""
+    light = _light(rng)
+    material = MATERIALS[spec.texture]
+    width, height = spec.sheet_mm
+    corner = Motion(math.radians(spec.sheet_turn_deg)).apply(np.array([width, height]) / 2)
+    lies = placed(
+        (spec.sheet_centre_mm[0] - float(corner[0]), spec.sheet_centre_mm[1] - float(corner[1])),
+        spec.sheet_turn_deg,
+    )
+    low = spec.corner_mm
+    rim = np.array(
+        box(low, low, width - low, height - low).buffer(low, quad_segs=12).exterior.coords
+    )[:-1]
+    work = Work(
+        shape=polygon_share(rim, 0.1, 6.0),
+        ground=ground(spec.texture, spec.sheet_mm, spec.seed, 0.1 if width < 100 else 0.15),
+        bed_from_work=lies,
+        thickness_mm=spec.thickness_mm,
+        reflectance=ground_reflectance(material),
+        tint=material.tint,
+    )
+    optics = Optics(spec.psf_px, spec.noise_levels, jpeg_quality=spec.jpeg_quality)
+    before = Scene(
+        camera, spec.bed, spec.bed_variant, replace(work, marks=()), light=light, optics=optics
+    )
+    changed = relit(light, rng, spec.light_change) if spec.light_change else light
+    if spec.glare:
+        where = camera.project(np.array([[*middle, spec.thickness_mm]]))[0]
+        spot = where + rng.uniform(-60, 60, 2) * spec.size[0] / 1920
+        changed = replace(changed, glare=(float(spot[0]), float(spot[1]), 0.02 * spec.size[0], 0.8))
+    after = Scene(
+        bumped,
+        spec.bed,
+        spec.bed_variant,
+        replace(work, bed_from_work=final.after(lies), marks=marks),
+        panels=(gantry(bumped, middle),) if spec.occluder else (),
+        light=replace(changed, haze=spec.haze),
+        optics=replace(
+            optics,
+            motion_px=(spec.motion_px, float(rng.uniform(0, math.pi)) if spec.motion_px else 0.0),
+        ),
+    )
+    return before, after
