@@ -75,6 +75,7 @@ def terminal_table(
         terminal.wrapped(report["summary"]),
         _verdict(report["verdict"], terminal),
         _numbers(report, terminal),
+        _pieces(report["pieces"], terminal),
         _findings(report, terminal),
     ]
     if paths:
@@ -103,23 +104,34 @@ def _numbers(report: Json, terminal: _Terminal) -> str:
     heads = ("", "right + mm", "away + mm", "turned deg", "distance mm", "worst point mm")
     rows: list[tuple[str, ...]] = []
     unmeasured: dict[str, list[str]] = {}
-    for name, holder in (("", report), *((piece["name"], piece) for piece in report["pieces"])):
-        for key, moved in words.displacements(holder):
-            label = f"{name}: {_SHORT[key]}" if name else _SHORT[key]
-            if moved is None:
-                continue
-            if moved["dx_mm"]["value"] is None:
-                unmeasured.setdefault(moved["dx_mm"]["why"], []).append(label)
-                continue
-            cells = [words.amount(moved[part], "", True) for part in _SIGNED]
-            cells += [words.amount(moved[part], "") for part in ("distance_mm", "worst_mm")]
-            rows.append(tuple(terminal.told(cell) for cell in (label, *cells)))
+    for key, moved in words.displacements(report):
+        if moved is None:
+            continue
+        if moved["dx_mm"]["value"] is None:
+            unmeasured.setdefault(moved["dx_mm"]["why"], []).append(_SHORT[key])
+            continue
+        cells = [words.amount(moved[part], "", True) for part in _SIGNED]
+        cells += [words.amount(moved[part], "") for part in ("distance_mm", "worst_mm")]
+        rows.append(tuple(terminal.told(cell) for cell in (_SHORT[key], *cells)))
     table = _table(heads, rows, terminal) if rows else []
     notes = [
         terminal.wrapped(f"Not measured: {', '.join(labels)}. Why: {why}.")
         for why, labels in unmeasured.items()
     ]
     return "\n".join([*table, *notes])
+
+
+def _pieces(pieces: list[Json], terminal: _Terminal) -> str:
+    """Tell each of several pieces; one alone has been told already."""
+    if len(pieces) < 2:
+        return ""
+    lines = ["Pieces, with the worst point in mm:"]
+    for piece in pieces:
+        numbers = zip(words.PIECE_COLUMNS, words.piece_numbers(piece), strict=True)
+        told = ", ".join(f"{_SHORT[key]} {text}" for key, text in numbers if text != "—")
+        state = words.STATE_WORDS[piece["verdict"]["state"]]
+        lines.append(terminal.wrapped(f"{piece['name']}: {state}. {told}", "  * "))
+    return "\n".join(lines)
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], terminal: _Terminal) -> list[str]:

@@ -47,6 +47,8 @@ NAMES = {
     "peak_mm": "at most",
     "rms_mm": "typically (rms)",
 }
+# What a row about one piece of several tells.
+PIECE_COLUMNS = ("fill_to_outline", "placement.all", "placement_on_work", "part_movement")
 _ASCII = str.maketrans(
     {
         "−": "-",
@@ -158,6 +160,15 @@ def piece_name(report: Json, index: int) -> str:
     """Return the name of a piece by its index; its number where the report has no row for it."""
     pieces = report["pieces"]
     return str(pieces[index]["name"]) if index < len(pieces) else str(index + 1)
+
+
+def piece_numbers(piece: Json) -> list[str]:
+    """Return the worst points that tell a piece's story, in the order of PIECE_COLUMNS."""
+    told = {
+        key: "—" if moved is None else amount(moved["worst_mm"], "")
+        for key, moved in displacements(piece)
+    }
+    return [told[key] for key in PIECE_COLUMNS]
 
 
 def displacements(holder: Json) -> list[tuple[str, Json | None]]:

@@ -114,11 +114,15 @@ def test_names_with_markup_stay_text(page_of, make_job):
     assert '<script>alert("x")</script> & "quoted"' in text
 
 
-def test_pieces_have_rows_of_their_own(page_of):
-    captions = tree_of(page_of("hostile")).xpath("//caption")
-    told = " ".join(caption.text_content() for caption in captions)
-    assert "=HYPERLINK(1)" in told
-    assert "PASS" in told
+def test_several_pieces_have_rows_of_their_own_and_one_has_not(page_of):
+    tree = tree_of(page_of("hostile"))
+    rows = tree.xpath("//section[@aria-labelledby='pieces']//tbody/tr")
+    states = [row.find("td").text_content().strip() for row in rows]
+    assert states == ["FAIL", "PASS", "UNDECIDED"]
+    assert rows[1].find("th").text == "=HYPERLINK(1)"
+    assert "0.37 (0.32 to 0.42)" in rows[1].text_content()
+    assert "not measured" in rows[1].text_content()
+    assert not tree_of(page_of("bumped")).xpath("//section[@aria-labelledby='pieces']")
 
 
 def test_numbers_bear_their_uncertainty(page_of):

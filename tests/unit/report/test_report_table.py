@@ -44,7 +44,10 @@ def test_no_tolerance_is_said(make_job):
 
 
 def test_pieces_are_told_by_name(make_job):
-    assert "=HYPERLINK(1): Fill − outline" in terminal_table(make_job("hostile"), 80, True)
+    text = terminal_table(make_job("hostile"), 200, True)
+    assert "=HYPERLINK(1): PASS. Fill − outline 0.37 (0.32 to 0.42)" in text
+    assert "All on bed not measured" in text
+    assert "Pieces" not in terminal_table(make_job("bumped"), 200, True)
 
 
 def test_no_name_reaches_the_terminal_as_a_command(make_job):
