@@ -27,13 +27,14 @@ def figures(picture: Picture) -> tuple[Figure, ...]:
     native = camera_px_per_mm(picture.surface_after, window)
     width_px = int(np.clip(1.6 * native * window.width_mm, _GROUND_PX, _WIDEST_PX))
     after = raster.straightened(picture.after, picture.surface_after, window, width_px)
-    ground = raster.shrunk(raster.grey_of(after), _GROUND_PX)
+    ground_px = (_GROUND_PX, raster.rows_of(window, _GROUND_PX))
+    ground = raster.shrunk(raster.grey_of(after), ground_px)
     sheet = Sheet(window)
     return (
         _overview(picture, sheet, after),
         close_up(picture),
         _offsets(picture, sheet, ground),
-        _change(picture, sheet, ground),
+        _change(picture, sheet),
     )
 
 
@@ -98,14 +99,20 @@ def _offsets(picture: Picture, sheet: Sheet, ground: raster.Grey) -> Figure:
     return sheet.figure("offsets", title, caption, "".join(parts))
 
 
-def _change(picture: Picture, sheet: Sheet, ground: raster.Grey) -> Figure:
+def _change(picture: Picture, sheet: Sheet) -> Figure:
     title = "What changed between before and after"
     if picture.before is None:
         return Figure("change", title, "There is no before capture to compare with.", None)
-    # Each capture goes through its own map: a camera that moved in between cancels out here.
-    surface = picture.surface_before or picture.surface_after
-    before = raster.straightened(picture.before, surface, sheet.window, _GROUND_PX)
-    change, reach = raster.signed_difference(ground, raster.grey_of(before))
+    # Each capture goes through its own map, so that a camera that moved in between cancels out,
+    # and both are resampled alike, so that no edge differs by its sharpness alone.
+    after, before = (
+        raster.grey_of(raster.straightened(capture, surface, sheet.window, _GROUND_PX))
+        for capture, surface in (
+            (picture.after, picture.surface_after),
+            (picture.before, picture.surface_before or picture.surface_after),
+        )
+    )
+    change, reach = raster.signed_difference(after, before)
     parts = [
         sheet.raster(raster.jpeg_uri(change)),
         sheet.grid(),

@@ -42,6 +42,11 @@ class Window:
     height_mm: float
 
 
+def rows_of(window: Window, width_px: int) -> int:
+    """Return the height in pixels of a straightened capture of this width."""
+    return max(1, round(window.height_mm * width_px / window.width_mm))
+
+
 def straightened(image: Rgb, surface: Surface, window: Window, width_px: int) -> Rgb:
     """Return a capture as seen from straight above, X right, Y up.
 
@@ -60,7 +65,7 @@ def straightened(image: Rgb, surface: Surface, window: Window, width_px: int) ->
     -------
     (rows, width_px, ...) uint8, light grey where the camera cannot see.
     """
-    rows = max(1, round(window.height_mm * width_px / window.width_mm))
+    rows = rows_of(window, width_px)
     nodes = _nodes(surface, window, width_px, rows)
     seen = nodes[np.isfinite(nodes).all(axis=2)]
     if len(seen) == 0:
@@ -98,10 +103,9 @@ def grey_of(image: Rgb) -> Grey:
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
-def shrunk(grey: Grey, width_px: int) -> Grey:
-    """Return a picture at a smaller width, each pixel the mean of those it stands for."""
-    rows = max(1, round(grey.shape[0] * width_px / grey.shape[1]))
-    return np.asarray(cv2.resize(grey, (width_px, rows), interpolation=cv2.INTER_AREA), np.uint8)
+def shrunk(grey: Grey, size_px: tuple[int, int]) -> Grey:
+    """Return a picture at a smaller size, each pixel the mean of those it stands for."""
+    return np.asarray(cv2.resize(grey, size_px, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def faded(grey: Grey) -> Grey:

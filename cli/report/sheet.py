@@ -86,12 +86,12 @@ class Sheet:
         for x_mm in _steps(window.x_mm, window.width_mm, step):
             x = LEFT + (x_mm - window.x_mm) * self.units_per_mm
             lines.append(f"M{x:.1f} {TOP:.1f}V{bottom:.1f}")
-            labels.append(drawing.text(x, bottom + 20, f"{x_mm:g}", "middle"))
+            labels.append(drawing.text(x, bottom + 20, _tick(x_mm), "middle"))
         for y_mm in _steps(window.y_mm, window.height_mm, step):
             y = bottom - (y_mm - window.y_mm) * self.units_per_mm
             lines.append(f"M{LEFT:.1f} {y:.1f}H{right:.1f}")
             if y > TOP + 30:  # the name of the axis stands there
-                labels.append(drawing.text(LEFT - 8, y + 6, f"{y_mm:g}", "end"))
+                labels.append(drawing.text(LEFT - 8, y + 6, _tick(y_mm), "end"))
         data = "".join(lines)
         return (
             f'<path d="{data}" stroke="#fff" stroke-opacity=".35" stroke-width="1.4"/>'
@@ -165,3 +165,7 @@ def _footprint(surface: Surface) -> Array:
 def _steps(start: float, length: float, step: float) -> list[float]:
     first, last = math.ceil(start / step), math.floor((start + length) / step)
     return [k * step for k in range(first, last + 1)]
+
+
+def _tick(value_mm: float) -> str:
+    return f"{value_mm:g}".replace("-", "−")

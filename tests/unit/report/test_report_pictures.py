@@ -1,6 +1,8 @@
+import base64
 import re
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 import shapely
@@ -206,6 +208,25 @@ def test_a_job_without_any_place_shows_all_that_the_camera_sees(make_job):
     corner = picture.surface_after.mm_from_px(np.array([[0.0, 0.0]]))[0]
     assert window.x_mm <= corner[0] <= window.x_mm + window.width_mm
     assert shown["change"].caption == "There is no before capture to compare with."
+
+
+@pytest.mark.parametrize("across", np.linspace(20.0, 60.0, 9))
+def test_before_and_after_are_compared_in_a_window_of_any_shape(make_job, across):
+    picture = make_job("bumped").picture
+    frame = np.array([[0.0, 0.0], [60.0, 0.0], [60.0, across], [0.0, across]])
+    strokes = (Stroke("outline", frame, True, 0),)
+    shown = figures(replace(picture, artwork=replace(picture.artwork, strokes=strokes, areas=())))
+    assert shown[3].svg is not None
+
+
+def test_equal_captures_show_no_change(make_job):
+    picture = make_job("bumped").picture
+    figure = figures(replace(picture, before=picture.after))[3]
+    data = base64.b64decode(
+        re.search(r'href="data:image/jpeg;base64,([^"]+)"', figure.svg).group(1)
+    )
+    change = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert (np.abs(change.astype(int) - 128) <= 1).all()
 
 
 def test_a_camera_that_moved_between_the_captures_cancels_out(make_job):
