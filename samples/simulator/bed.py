@@ -17,10 +17,11 @@ from samples.simulator.raster import Raster, blank, rectangle_share
 
 Array = NDArray[np.float64]
 
+FRAME_TINT = (1.0, 1.0, 1.02)
 BEDS = ("honeycomb", "slats", "sheet")
 TINTS = {
-    "honeycomb": (1.0, 1.0, 1.02),
-    "slats": (0.99, 1.0, 1.02),
+    "honeycomb": FRAME_TINT,
+    "slats": FRAME_TINT,
     "sheet": (1.25, 0.98, 0.66),
 }
 _PITCH_MM = 0.2
@@ -93,17 +94,31 @@ def draw_marker(
 
 
 @lru_cache(maxsize=4)
-def bed_raster(kind: str, variant: int) -> Raster:
-    """Return the bed's reflectance with the machine's frame round it, drawn at 0.2 mm."""
+def bed_layers(kind: str, variant: int) -> tuple[tuple[Raster, tuple[float, float, float]], ...]:
+    """Return the bed and the machine's frame round it as reflectance with its tint.
+
+    Drawn at 0.2 mm; where both have one tint they are one raster. The reflectances add up.
+    """
     rng = np.random.default_rng([7303, BEDS.index(kind), variant])
     raster = blank((-_RIM_MM, -_RIM_MM, BED_MM[0] + _RIM_MM, BED_MM[1] + _RIM_MM), _PITCH_MM)
     draw = {"honeycomb": _honeycomb, "slats": _slats, "sheet": _sheet}[kind]
     inside = draw(raster, rng)
     x, y = raster.axes_mm()
     on_bed = np.outer((y > -6) & (y < BED_MM[1] + 6), (x > -6) & (x < BED_MM[0] + 6))
-    raster.values[:] = np.where(on_bed, inside, _frame(raster, rng))
-    raster.values[:] = np.clip(cv2.GaussianBlur(raster.values, (0, 0), 0.8), 0.0, 1.0)
-    return raster
+    frame = _frame(raster, rng)
+
+    def softened(values: Grid) -> Raster:
+        soft = cv2.GaussianBlur(values, (0, 0), 0.8)
+        held = np.asarray(np.clip(soft, 0.0, 1.0), np.float32)
+        return Raster(held, raster.pitch_mm, raster.first_mm)
+
+    if TINTS[kind] == FRAME_TINT:
+        return ((softened(np.where(on_bed, inside, frame)), FRAME_TINT),)
+    nothing = np.float32(0)
+    return (
+        (softened(np.where(on_bed, inside, nothing)), TINTS[kind]),
+        (softened(np.where(on_bed, nothing, frame)), FRAME_TINT),
+    )
 
 
 def _frame(raster: Raster, rng: np.random.Generator) -> Grid:

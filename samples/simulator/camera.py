@@ -252,10 +252,8 @@ def pool_camera(index: int, size: tuple[int, int] = (1920, 1080)) -> Camera:
     tilt = math.radians((6.0, 14.0, 22.0, 3.0, 10.0, 18.0, 25.0, 8.0)[index % POOL])
     side = math.radians(rng.uniform(-35, 35))
     height = rng.uniform(450, 500)
-    target = np.array([BED_MM[0] / 2, BED_MM[1] / 2, 0.0]) + np.append(rng.uniform(-4, 4, 2), 0)
     lean = height * math.tan(tilt) * np.array([math.sin(side), -math.cos(side)])
-    place = target + np.append(lean, height)
-    rvec, tvec = looking_at(place, target, math.radians(rng.uniform(-1.5, 1.5)))
+    roll = math.radians(rng.uniform(-1.5, 1.5))
     k1 = rng.uniform(-0.14, 0.05)
     lens = (
         float(k1),
@@ -270,19 +268,36 @@ def pool_camera(index: int, size: tuple[int, int] = (1920, 1080)) -> Camera:
         float((rows - 1) / 2 + rng.uniform(-0.008, 0.008) * width),
     )
     aspect = float(1 + rng.uniform(-8e-4, 8e-4))
-    camera = Camera(size, (1.0, aspect), (0.0, 0.0), lens, rvec, tvec)
+    middle = np.array([BED_MM[0] / 2, BED_MM[1] / 2])
+    place = np.append(middle + rng.uniform(-4, 4, 2) + lean, height)
     edge_x, edge_y = np.linspace(0, BED_MM[0], 9), np.linspace(0, BED_MM[1], 9)
     rim = np.array([[x, y, 0.0] for x in edge_x for y in edge_y])
-    bent = camera.project(rim)
-    # The largest focal length that keeps the bed's rim 4 pixels inside the picture.
+    target = np.append(middle, 0.0)
+    camera = Camera(size, (1.0, aspect), centre, lens, *looking_at(place, target, roll))
+    # Aim again until the bed sits in the middle of the picture; it does after a few rounds.
+    for _ in range(5):
+        rvec, tvec = looking_at(place, target, roll)
+        camera = _fitted(Camera(size, (1.0, aspect), centre, lens, rvec, tvec), rim)
+        seen = camera.project(rim)
+        off = (seen.min(axis=0) + seen.max(axis=0) - np.array(size) + 1) / 2
+        target[:2] += off * (height / camera.focal_px[0]) * (1.0, -1.0)
+    return camera
+
+
+def _fitted(camera: Camera, rim_mm: Array) -> Camera:
+    """Return a camera of focal length 1 with the largest that keeps a rim 4 px inside."""
+    width, rows = camera.size
+    cx, cy = camera.centre_px
+    aspect = camera.focal_px[1]
+    bent = replace(camera, centre_px=(0.0, 0.0)).project(rim_mm)
     limits = np.column_stack(
         [
-            np.where(bent[:, 0] > 0, width - 5 - centre[0], 4 - centre[0]) / bent[:, 0],
-            np.where(bent[:, 1] > 0, rows - 5 - centre[1], 4 - centre[1]) / bent[:, 1],
+            np.where(bent[:, 0] > 0, width - 5 - cx, 4 - cx) / bent[:, 0],
+            np.where(bent[:, 1] > 0, rows - 5 - cy, 4 - cy) / bent[:, 1],
         ]
     )
     focal = float(limits.min())
-    return replace(camera, focal_px=(focal, focal * aspect), centre_px=centre)
+    return replace(camera, focal_px=(focal, focal * aspect))
 
 
 def nudged(camera: Camera, shift_px: float, direction_rad: float) -> Camera:

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from samples.simulator.bed import MARKS, TINTS, bed_raster, mark_raster
+from samples.simulator.bed import MARKS, bed_layers, mark_raster
 from samples.simulator.burn import Burned
 from samples.simulator.camera import Camera, Grid, Tile, apply_homography, plane_from_ray
 from samples.simulator.material import Colour
@@ -247,8 +247,10 @@ def _draw(scene: Scene, tile: Tile, fine: int) -> Grid:
         for below, _ in sheets:
             np.multiply(below, left, out=below)
 
-    bed = look_up(bed_raster(scene.bed, scene.bed_variant), camera, bed_from_ray, tile, fine, 0.02)
-    sheets.append((bed, TINTS[scene.bed]))
+    for raster, tint in bed_layers(scene.bed, scene.bed_variant):
+        seen = look_up(raster, camera, bed_from_ray, tile, fine, 0.0)
+        if seen.any():
+            sheets.append((seen, tint))
     if scene.with_marks:
         for mark in MARKS:
             half = mark.ground_mm
