@@ -201,8 +201,11 @@ class Bed:
 
 
 def content_id(content: dict[str, Any]) -> str:
-    """Return 16 hexadecimal digits that stand for a bed file's content (without its own id)."""
-    bare = {key: value for key, value in content.items() if key != "id"}
+    """Return 16 hexadecimal digits that stand for what a bed file says.
+
+    Left out are the identity itself and the history, from which nothing is read.
+    """
+    bare = {key: value for key, value in content.items() if key not in ("id", "history")}
     return sha256(json.dumps(bare, sort_keys=True, separators=(",", ":")).encode())[:16]
 
 
@@ -244,6 +247,7 @@ def bed_from_json(content: dict[str, Any], where: str) -> Bed:
             machine=machine,
             place_measured=bool(content.get("place_measured", False)),
             scale_measured=bool(content.get("scale_measured", False)),
+            id=content_id(content),
         )
     except (KeyError, TypeError, ValueError) as error:
         reason = f"field {error} is missing" if isinstance(error, KeyError) else str(error)

@@ -28,6 +28,8 @@ _SIGMA_FLOOR_PX = 0.01
 _CORNER_SIGMAS = 6.0
 _CORNER_FLOOR_PX = 0.1
 _MEDIAN_TO_SIGMA = 1.4826
+# How many times its standard deviations a lens is let loose to measure the noise of the corners.
+_LOOSE = 100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,9 +124,13 @@ def solve_bed(
     places = list(dict.fromkeys(observation.place for observation in observations))
     kept = [np.ones(len(o.ids), bool) for o in observations]
     for _ in range(5):
-        solution = _solve(lens, board, observations, places, kept)
-        if not _drop_outliers(observations, kept, solution):
+        # The noise is measured with the lens let loose, so that a lens of another focus shows as a
+        # contradiction and not as noise.
+        loose = lens.with_parameters(lens.parameters, lens.covariance * _LOOSE**2)
+        noise = _solve(loose, board, observations, places, kept, None)
+        if not _drop_outliers(observations, kept, noise):
             break
+    solution = _solve(lens, board, observations, places, kept, noise.sigma_px)
 
     pose, place_covariance, pivot, misplaced = _lay_frame(
         solution, places, max(at_u, 1e-6) / K95, max(math.radians(turn_u), 1e-8) / K95
@@ -177,8 +183,12 @@ def _solve(
     observations: Sequence[BoardObservation],
     places: Sequence[BoardPlace],
     kept: Sequence[NDArray[np.bool_]],
+    sigma_px: float | None,
 ) -> _Solution:
-    """Estimate lens, pose and the places after the first, by Gauss-Newton with the lens's prior."""
+    """Estimate lens, pose and the places after the first, by Gauss-Newton with the lens's prior.
+
+    `sigma_px` is the noise of a corner; None: from the residuals.
+    """
     free = np.flatnonzero(lens.free)
     f, extra = len(free), 3 * (len(places) - 1)
     prior = np.zeros((f, f))
@@ -188,10 +198,9 @@ def _solve(
     found, pose = lens, start
     offsets = np.zeros((len(places), 3))
     number = sum(int(k.sum()) for k in kept)
-    degrees = 2 * number - 6 - extra
+    degrees = 2 * number - 6 - extra - f
     if degrees < 6:
         raise WitmarkError("bed photos", "show too few corners", "bring the whole board into view")
-    variance = 0.1**2
     for round_ in range(60):
         matrix = np.zeros((f + 6 + extra, f + 6 + extra))
         side = np.zeros(f + 6 + extra)
@@ -216,7 +225,7 @@ def _solve(
             total += float(r @ r)
         if not math.isfinite(total):
             raise _no_pose()
-        variance = max(total / degrees, _SIGMA_FLOOR_PX**2)
+        variance = max(total / degrees, _SIGMA_FLOOR_PX**2) if sigma_px is None else sigma_px**2
         matrix /= variance
         side /= variance
         matrix[:f, :f] += prior

@@ -24,6 +24,10 @@ _BLUR_OF_SQUARE = 0.12
 # Plain boards are searched in a picture of at most this width: finding needs no more, and the
 # corners are refined in the full picture.
 _SEARCH_WIDTH = 1600
+# Half length of a profile that holds a sharp photo's edge.
+_EDGE_PX = 3.0
+# Grey levels between the two sides of an edge, below which it is none.
+_MIN_STEP = 10.0
 _CRITERIA = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
 
 
@@ -92,6 +96,67 @@ def refine(picture: Grey, rough_px: Array, window: int) -> Array:
     corners = np.ascontiguousarray(rough_px, np.float32).reshape(-1, 1, 2)
     refined = cv2.cornerSubPix(picture, corners, (window, window), (-1, -1), _CRITERIA)
     return np.asarray(refined, np.float64).reshape(-1, 2)
+
+
+def refine_quad(picture: Grey, rough_px: Array, reach_px: float) -> Array | None:
+    """Fit the four sides of a dark quadrilateral and return where they meet, (4, 2).
+
+    Along every side, profiles across it give the place of the edge as the centroid of the slope. A
+    lens bends a side a little, so it is fitted by a parabola. None where the sides are not found.
+
+    Parameters
+    ----------
+    rough_px
+        (4, 2) corners within a pixel or two, in order round the quadrilateral.
+    reach_px
+        Half length of the profiles; no other edge may lie within it.
+    """
+    image = picture.astype(np.float32)
+    quad = np.array(rough_px, float)
+    along = np.linspace(0.1, 0.9, 48)
+    for round_ in range(5):
+        # Short profiles once the side is known: less noise.
+        reach = reach_px if round_ == 0 else min(reach_px, _EDGE_PX)
+        steps = np.arange(-reach, reach + 0.125, 0.25)
+        sides = []
+        for k in range(4):
+            first, second = quad[k], quad[(k + 1) % 4]
+            direction = (second - first) / np.linalg.norm(second - first)
+            normal = np.array([-direction[1], direction[0]])
+            middle = first + along[:, None] * (second - first)
+            points = middle[:, None, :] + steps[None, :, None] * normal
+            values = cv2.remap(
+                image,
+                points[:, :, 0].astype(np.float32),
+                points[:, :, 1].astype(np.float32),
+                cv2.INTER_LINEAR,
+            )
+            # The whole slope counts, signs and all: its centroid is linear in the pixels, so it does
+            # not depend on where the edge falls between them.
+            slope = np.diff(values, axis=1)
+            height = slope.sum(axis=1)
+            if np.abs(height).min() < _MIN_STEP:
+                return None
+            offset = slope @ ((steps[:-1] + steps[1:]) / 2) / height
+            near = np.abs(offset - np.median(offset)) < 1.0
+            bend = np.polynomial.Polynomial.fit(along[near], offset[near], 2, domain=[0, 1])
+            ends = np.array([0.0, 1.0])
+            # Points and directions of the side at its two ends.
+            at = first + ends[:, None] * (second - first) + bend(ends)[:, None] * normal
+            lean = second - first + bend.deriv()(ends)[:, None] * normal
+            sides.append((at, lean))
+        moved = np.empty((4, 2))
+        for k in range(4):
+            (at0, lean0), (at1, lean1) = sides[k - 1], sides[k]
+            crossing = np.stack([lean0[1], -lean1[0]], axis=1)
+            moved[k] = at0[1] + np.linalg.solve(crossing, at1[0] - at0[1])[0] * lean0[1]
+        if np.abs(moved - quad).max() > 4 * reach_px or not np.isfinite(moved).all():
+            return None
+        still = np.abs(moved - quad).max() < 1e-3
+        quad = moved
+        if still:
+            break
+    return quad
 
 
 def marker_detector(dictionary: str) -> cv2.aruco.ArucoDetector:

@@ -33,7 +33,7 @@ _CORNER_SIGMA_PX = 0.05
 _MARK_SIGMAS = 6.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class MarksFile:
     """Reference marks as the user describes them.
 
@@ -145,9 +145,12 @@ def marks_from_json(content: dict[str, Any], where: str) -> MarksFile:
 def detect_marks(grey: Grey, dictionary: str, numbers: Sequence[int]) -> dict[int, Array]:
     """Find markers of a dictionary; returns (4, 2) pixels by number, refined, top left first.
 
+    Corners are where the marker's sides meet: the sides are long, and the rounding
+    of a blurred corner does not draw them in.
+
     A marker that is seen twice is left out: one of the two is something else.
     """
-    from calibration.detect import marker_detector, refine
+    from calibration.detect import marker_detector, refine_quad
 
     corners, ids, _ = marker_detector(dictionary).detectMarkers(np.ascontiguousarray(grey))
     if ids is None:
@@ -162,10 +165,11 @@ def detect_marks(grey: Grey, dictionary: str, numbers: Sequence[int]) -> dict[in
         if number in found:
             twice.add(number)
         rough = np.asarray(quad, float).reshape(4, 2)
-        side = np.linalg.norm(rough - np.roll(rough, 1, axis=0), axis=1).min()
+        side = float(np.linalg.norm(rough - np.roll(rough, 1, axis=0), axis=1).min())
         # The nearest other edge is the first module inside the border, one module away.
-        window = int(np.clip(0.8 * side / modules, 2, 8))
-        found[number] = refine(grey, rough, window)
+        refined = refine_quad(grey, rough, float(np.clip(0.6 * side / modules, 2.0, 8.0)))
+        if refined is not None:
+            found[number] = refined
     return {number: px for number, px in found.items() if number not in twice}
 
 

@@ -1,0 +1,209 @@
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from importlib.resources import files
+
+import cv2
+import jsonschema
+import numpy as np
+import pytest
+
+from calibration.bed import Bed
+from calibration.board import marker_dictionary
+from calibration.errors import WitmarkError
+from calibration.lens import Lens
+from calibration.marks import (
+    MarksFile,
+    detect_marks,
+    marks_from_json,
+    register_marks,
+    resolve_pose,
+)
+from calibration.plane import PlaneSurface
+from calibration.pose import Pose, rotation_from_vector
+
+SIZE = (1280, 960)
+LENS = Lens.from_values(SIZE, fx=1400, fy=1400, cx=640, cy=480, k1=-0.1, k2=0.03)
+MARKS = MarksFile(
+    "DICT_4X4_50",
+    24.0,
+    {10: (30.0, 30.0), 11: (370.0, 30.0), 12: (370.0, 270.0), 13: (30.0, 270.0)},
+    turn_deg={12: 90.0},
+)
+GRID = np.stack(np.meshgrid([30.0, 200.0, 370.0], [30.0, 150.0, 270.0]), axis=-1).reshape(-1, 2)
+
+
+def pose() -> Pose:
+    turn = rotation_from_vector(np.array([math.pi - 0.12, 0.02, 0.03]))
+    return Pose(turn, -turn @ np.array([200.0, 90.0, 520.0]))
+
+
+def bed() -> Bed:
+    covariance = np.zeros((19, 19))
+    return Bed(LENS, pose(), covariance, (0, 0, 0), (0, 0, 400, 300), 0.05, "a print's", "2026")
+
+
+def capture(camera: Pose, marks: MarksFile = MARKS, hidden: tuple[int, ...] = ()) -> np.ndarray:
+    """Draw the marks as the camera sees them: 16 x 16 samples per pixel, round each mark."""
+    seen = replace(bed(), pose=camera)
+    fine = 16
+    picture = np.full((SIZE[1], SIZE[0]), 90.0, np.float32)
+    for number in marks.centres_mm.keys() - set(hidden):
+        corners = seen.px_from_mm(marks.corners_mm(number), 0.0)
+        (u0, v0), (u1, v1) = (
+            np.floor(corners.min(axis=0)).astype(int) - 14,
+            np.ceil(corners.max(axis=0)).astype(int) + 14,
+        )
+        v, u = np.mgrid[v0:v1, u0:u1]
+        mm = seen.mm_from_px(np.stack([u.ravel(), v.ravel()], axis=1).astype(float), 0.0)
+        mm = (mm - np.array(marks.centres_mm[number])).reshape(v1 - v0, u1 - u0, 2)
+        # Within a pixel the map is linear; resizing keeps pixel centres where they are.
+        mm = cv2.resize(mm, None, fx=fine, fy=fine, interpolation=cv2.INTER_LINEAR).reshape(-1, 2)
+        angle = math.radians(marks.turn_deg.get(number, 0.0))
+        c, s = math.cos(angle), math.sin(angle)
+        own = mm @ np.array([[c, -s], [s, c]]) * [1, -1]
+        cell = np.floor((own / marks.marker_mm + 0.5) * 6).astype(int)
+        inside = ((cell >= 0) & (cell < 6)).all(axis=1)
+        bits = marker_dictionary(marks.dictionary).generateImageMarker(number, 6)
+        value = np.full(len(mm), 230.0, np.float32)
+        value[inside] = 30 + 0.78 * bits[cell[inside, 1], cell[inside, 0]]
+        patch = value.reshape(v1 - v0, fine, u1 - u0, fine).mean(axis=(1, 3))
+        picture[v0:v1, u0:u1] = patch
+    noisy = cv2.GaussianBlur(picture, (0, 0), 0.8)
+    noisy += np.random.default_rng(0).normal(0, 1.5, noisy.shape).astype(np.float32)
+    return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+
+
+@pytest.fixture(scope="module")
+def still() -> np.ndarray:
+    return capture(pose())
+
+
+@pytest.fixture(scope="module")
+def marked(still: np.ndarray) -> Bed:
+    found, notes = register_marks(bed(), MARKS, [still])
+    assert notes == ()
+    return found
+
+
+def test_marks_are_found_to_a_fraction_of_a_pixel(still: np.ndarray) -> None:
+    found = detect_marks(still, "DICT_4X4_50", [10, 11, 12, 13])
+    assert sorted(found) == [10, 11, 12, 13]
+    for number, px in found.items():
+        true = bed().px_from_mm(MARKS.corners_mm(number), 0.0)
+        assert np.abs(px - true).max() < 0.1
+
+
+def test_registered_places_are_the_true_ones(marked: Bed) -> None:
+    for mark in marked.marks:
+        np.testing.assert_allclose(mark.corners_mm, MARKS.corners_mm(mark.id), atol=0.04)
+        assert np.linalg.eigvalsh(mark.covariance)[0] > 0
+    content = json.loads(json.dumps(marked.to_json()))
+    schema = json.loads((files("calibration.schemas") / "bed.json").read_text())
+    jsonschema.Draft202012Validator(schema).validate(content)
+
+
+def test_camera_that_stands_still_keeps_its_calibration(marked: Bed, still: np.ndarray) -> None:
+    solved, told = resolve_pose(marked, still)
+    assert told.moved is False
+    assert not told.corrected
+    assert solved.pose is marked.pose
+    assert told.shift_mm.low == 0.0
+    assert solved.tracking_covariance.any()
+
+
+def test_nudged_camera_is_noticed_told_and_corrected(marked: Bed) -> None:
+    nudge = np.array([0.002, -0.001, 0.001, 0.2, 0.1, 0.3])
+    solved, told = resolve_pose(marked, capture(pose().moved(nudge)))
+    assert told.moved is True
+    assert told.corrected
+    assert told.marks_seen == 4
+    truth = replace(marked, pose=pose().moved(nudge))
+    px = truth.px_from_mm(GRID, 0.0)
+    uncorrected = np.linalg.norm(marked.mm_from_px(px, 0.0) - GRID, axis=1)
+    corrected = np.linalg.norm(solved.mm_from_px(px, 0.0) - GRID, axis=1)
+    assert uncorrected.min() > 0.25
+    assert corrected.max() < 0.05
+    assert told.shift_mm.value == pytest.approx(uncorrected.max(), rel=0.15)
+    assert "the camera moved" in told.note
+    # What the check itself does not know goes into the map's uncertainty.
+    surface = PlaneSurface(solved)
+    where = surface.terms()["movement of the camera"].where
+    assert np.trace(surface.calibration_covariance[where, where]) > 0
+
+
+def test_fewer_than_three_marks_are_not_corrected_and_that_is_said(marked: Bed) -> None:
+    nudge = np.array([0.002, -0.001, 0.001, 0.2, 0.1, 0.3])
+    solved, told = resolve_pose(marked, capture(pose().moved(nudge), hidden=(10, 12)))
+    assert solved is marked
+    assert told.moved is None
+    assert not told.corrected
+    assert "2 of 4 reference marks are in view" in told.note
+    assert told.shift_mm.value is None
+
+
+def test_mark_that_was_itself_moved_is_named_and_not_used(marked: Bed) -> None:
+    knocked = replace(MARKS, centres_mm={**MARKS.centres_mm, 11: (367.0, 32.0)})
+    solved, told = resolve_pose(marked, capture(pose(), knocked))
+    assert "reference mark 11 itself was moved" in told.note
+    assert told.moved is False
+    assert solved.pose is marked.pose
+
+
+def test_bed_without_marks_cannot_tell(still: np.ndarray) -> None:
+    solved, told = resolve_pose(bed(), still)
+    assert told.moved is None
+    assert "no reference marks" in told.note
+    assert not solved.tracking_covariance.any()
+
+
+def test_typed_place_that_disagrees_is_told_and_the_measured_one_kept(still: np.ndarray) -> None:
+    mistyped = replace(MARKS, centres_mm={**MARKS.centres_mm, 10: (35.0, 30.0)})
+    found, notes = register_marks(bed(), mistyped, [still])
+    assert any("reference mark 10 lies 5.0 mm" in note for note in notes)
+    assert found.marks[0].centre_mm == pytest.approx((30.0, 30.0), abs=0.1)
+
+
+def test_marks_out_of_view_are_told(still: np.ndarray) -> None:
+    more = replace(MARKS, centres_mm={**MARKS.centres_mm, 20: (200.0, 30.0)})
+    found, notes = register_marks(bed(), more, [still])
+    assert notes == ("reference mark 20 is not in view",)
+    assert len(found.marks) == 4
+
+
+def test_contracts_example_is_read_and_round_trips() -> None:
+    example = {
+        "dictionary": "DICT_4X4_50",
+        "marker_mm": 14.0,
+        "height_mm": 0.0,
+        "centres_mm": {"10": [14, 14]},
+        "turn_deg": {"10": 0},
+    }
+    schema = json.loads((files("calibration.schemas") / "marks.json").read_text())
+    validator = jsonschema.Draft202012Validator(schema)
+    validator.validate(example)
+    marks = marks_from_json(example, "marks.json")
+    # Turn 0: the marker's top edge faces +Y, and the detector starts at its top left.
+    np.testing.assert_allclose(marks.corners_mm(10), [[7, 21], [21, 21], [21, 7], [7, 7]])
+    content = json.loads(json.dumps(marks.to_json()))
+    validator.validate(content)
+    assert marks_from_json(content, "marks.json") == marks
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"centres_mm": {}}, "at least one centre"),
+        ({"centres_mm": {"60": [0, 0]}}, "markers 0 to 49"),
+        ({"centres_mm": {"a": [0, 0]}}, "no reference marks"),
+        ({"centres_mm": [1, 2]}, "no reference marks"),
+        ({"marker_mm": 0}, "marker_mm"),
+        ({"dictionary": "DICT_X"}, "DICT_X"),
+    ],
+)
+def test_wrong_marks_file_is_refused(change: dict[str, object], told: str) -> None:
+    content = {"dictionary": "DICT_4X4_50", "marker_mm": 14, "centres_mm": {"1": [0, 0]}}
+    with pytest.raises(WitmarkError, match=told):
+        marks_from_json({**content, **change}, "marks.json")
