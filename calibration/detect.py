@@ -131,8 +131,8 @@ def refine_quad(picture: Grey, rough_px: Array, reach_px: float) -> Array | None
                 points[:, :, 1].astype(np.float32),
                 cv2.INTER_LINEAR,
             )
-            # The whole slope counts, signs and all: its centroid is linear in the pixels, so it does
-            # not depend on where the edge falls between them.
+            # The whole slope counts, signs and all: its centroid is linear in the pixels, so it
+            # does not depend on where the edge falls between them.
             slope = np.diff(values, axis=1)
             height = slope.sum(axis=1)
             if np.abs(height).min() < _MIN_STEP:
