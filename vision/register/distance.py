@@ -59,9 +59,7 @@ def layer_distance(
     if layer == "fill":
         rings = [(ring, True, a.feature) for a in artwork.areas for ring in a.rings_mm]
     else:
-        rings = [
-            (s.points_mm, s.closed, s.feature) for s in artwork.strokes if s.layer == layer
-        ]
+        rings = [(s.points_mm, s.closed, s.feature) for s in artwork.strokes if s.layer == layer]
     if not rings:
         return None
     every = np.concatenate([points for points, _, _ in rings])

@@ -121,6 +121,10 @@ class Fit:
         Number of motion parameters; they come first, three to a layer.
     groups
         Feature indices of each amplitude group, by layer.
+    added
+        Per layer, (rows, columns) grey levels that the layer adds to the model.
+    ground_cost
+        Sum of weighted squares of the best smooth light without any layer.
     """
 
     layers: tuple[str, ...]
@@ -135,6 +139,13 @@ class Fit:
     cost: float
     motions: int
     groups: tuple[tuple[tuple[int, ...], ...], ...]
+    added: tuple[Image, ...]
+    ground_cost: float
+
+    @property
+    def explained(self) -> float:
+        """Share of the sum of squares that the layers explain, 0 to 1."""
+        return max(0.0, 1.0 - self.cost / max(self.ground_cost, 1e-9))
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,6 +259,8 @@ def fit_layers(
         cost,
         jacobian.motions,
         setting.groups,
+        tuple(_added(setting, state, seen, index) for index in range(len(maps))),
+        _ground_cost(setting, weight),
     )
 
 
@@ -286,10 +299,7 @@ def start_state(setting: _Setting, poses: tuple[Rigid, ...], weight: Image) -> S
     # The linear solution of the overlap is wild where edges coincide: start from what is expected.
     typical = [float(np.median(values[:-2])) for values in amplitude]
     overlap = np.array(
-        [
-            _OVERLAP_PRIOR[0] * min(typical[i], typical[j], key=abs)
-            for i, j in pairs(len(amplitude))
-        ]
+        [_OVERLAP_PRIOR[0] * min(typical[i], typical[j], key=abs) for i, j in pairs(len(amplitude))]
     )
     return State(poses, max(sigma, 0.35), half, tuple(amplitude), overlap, solution[:terms])
 
@@ -391,9 +401,7 @@ def _band(setting: _Setting, poses: tuple[Rigid, ...]) -> Image:
     return near
 
 
-def _pixel_groups(
-    setting: _Setting, label: NDArray[np.int16], index: int
-) -> NDArray[np.int64]:
+def _pixel_groups(setting: _Setting, label: NDArray[np.int16], index: int) -> NDArray[np.int64]:
     sub = setting.scene.region.sub
     middle = label[sub // 2 :: sub, sub // 2 :: sub].astype(np.int64)
     return np.asarray(setting.group_of[index][middle])
@@ -511,6 +519,27 @@ def _normal(
     # A whisper of ridge: an amplitude that no pixel sees must not make the matrix singular.
     normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
     return _Columns(columns, len(motion)), normal, gradient
+
+
+def _added(setting: _Setting, state: State, seen: _Seen, index: int) -> Image:
+    """Return the grey levels that one layer adds to the model, overlap included."""
+    without = seen.sharp + seen.strength[index] * seen.covers[index].mark
+    for (i, j), value in zip(pairs(len(setting.maps)), state.overlap, strict=True):
+        if index in (i, j):
+            without -= np.float32(value) * seen.covers[i].mark * seen.covers[j].mark
+    through = see(without, setting.scene.region.sub, state.sigma_px)
+    return grey_from_linear(seen.linear) - grey_from_linear(seen.light * through)
+
+
+def _ground_cost(setting: _Setting, weight: Image) -> float:
+    """Return the weighted sum of squares that the best smooth light leaves without any mark."""
+    linear = _linear_from_grey(setting.scene.grey)
+    scale = np.sqrt(weight) * grey_slope(linear)
+    rows = (setting.fields * setting.scene.ground * scale).reshape(len(setting.fields), -1)
+    rows = rows.astype(np.float64)
+    target = (linear * scale).ravel().astype(np.float64)
+    solution, *_ = np.linalg.lstsq(rows @ rows.T, rows @ target, rcond=None)
+    return float(np.sum((target - solution @ rows) ** 2))
 
 
 def _limit(delta: Array, setting: _Setting) -> Array:

@@ -66,9 +66,9 @@ class Region:
         return np.asarray(x), np.asarray(y)
 
 
-def region_around(surface: Surface, corners_mm: Array, margin_mm: float, bin: int, sub: int) -> (
-    Region | None
-):
+def region_around(
+    surface: Surface, corners_mm: Array, margin_mm: float, bin: int, sub: int
+) -> Region | None:
     """Return the region that covers some surface places and a margin; None where none is in view.
 
     Parameters

@@ -89,9 +89,7 @@ def cover(
     turn = gy * (region.x_mm - np.float32(pivot_mm[0])) - gx * (
         region.y_mm - np.float32(pivot_mm[1])
     )
-    return Coverage(
-        np.asarray(mark, np.float32), np.asarray(edge, np.float32), gx, gy, turn, label
-    )
+    return Coverage(np.asarray(mark, np.float32), np.asarray(edge, np.float32), gx, gy, turn, label)
 
 
 def see(sharp: Image, sub: int, sigma_px: float) -> Image:

@@ -1,0 +1,192 @@
+"""Displacements with their covariance: shift and turn at one point, and the worst over the strokes."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.quantity import K95, K95_PLANE, Quantity
+from vision.artwork.placing import Rigid
+from vision.result import Displacement
+
+Array = NDArray[np.float64]
+
+_DIRECTIONS = np.linspace(0.0, 2 * math.pi, 72, endpoint=False)
+
+
+@dataclass(frozen=True, eq=False)
+class Offset:
+    """A small rigid displacement told at one point.
+
+    Attributes
+    ----------
+    vector
+        (3,) dx mm, dy mm, turn rad.
+    at_mm
+        (2,) the point it is told at.
+    statistical, systematic
+        (3, 3) covariances.
+    """
+
+    vector: Array
+    at_mm: Array
+    statistical: Array
+    systematic: Array
+
+    @property
+    def covariance(self) -> Array:
+        """(3, 3) statistical and systematic parts together."""
+        return np.asarray(self.statistical + self.systematic)
+
+    def told_at(self, point_mm: Array) -> Offset:
+        """Return the same displacement told at another point."""
+        carry = _carry(point_mm - self.at_mm)
+        return Offset(
+            carry @ self.vector,
+            point_mm,
+            carry @ self.statistical @ carry.T,
+            carry @ self.systematic @ carry.T,
+        )
+
+    def plus_systematic(self, covariance: Array) -> Offset:
+        """Return the displacement with one more systematic influence."""
+        return replace(self, systematic=self.systematic + covariance)
+
+
+def offset_between(
+    found: Rigid, expected: Rigid, page_point_mm: Array, at_mm: Array, statistical: Array
+) -> Offset:
+    """Return where a layer is minus where it should be, at the image of one page point.
+
+    The statistical covariance is told at `at_mm`, which must be the expected place of the point.
+    """
+    shift = (found.apply(page_point_mm[None]) - expected.apply(page_point_mm[None]))[0]
+    turn = math.remainder(found.angle_rad - expected.angle_rad, 2 * math.pi)
+    return Offset(np.array([shift[0], shift[1], turn]), at_mm, statistical, np.zeros((3, 3)))
+
+
+def combine(offsets: list[Offset]) -> tuple[Offset, float, int]:
+    """Return the common displacement of several, chi-square of their disagreement, its freedom.
+
+    Generalised least squares on the statistical covariances; systematic parts are taken as common
+    to all and averaged.
+    """
+    at = offsets[0].at_mm
+    moved = [o.told_at(at) for o in offsets]
+    if len(moved) == 1:
+        return moved[0], 0.0, 0
+    weights = [np.linalg.inv(o.statistical) for o in moved]
+    covariance = np.linalg.inv(np.sum(weights, axis=0))
+    vector = covariance @ np.sum([w @ o.vector for w, o in zip(weights, moved, strict=True)], axis=0)
+    chi2 = float(
+        sum(
+            (o.vector - vector) @ w @ (o.vector - vector)
+            for w, o in zip(weights, moved, strict=True)
+        )
+    )
+    systematic = np.mean([o.systematic for o in moved], axis=0)
+    return Offset(vector, at, covariance, systematic), chi2, 3 * (len(moved) - 1)
+
+
+def length_interval(shift_mm: Array, covariance: Array) -> tuple[Array, Array]:
+    """Return (n,) low and high ends of the 95 % interval of lengths of displacements.
+
+    A displacement in the plane lies with 95 % in the ellipse of factor 2.45; the interval holds
+    the shortest and the longest displacement in it. So a length near zero gets an interval that
+    begins at zero and the positive bias of measured lengths does not make it a movement.
+
+    Parameters
+    ----------
+    shift_mm
+        (n, 2) displacements.
+    covariance
+        (n, 2, 2) their covariances.
+    """
+    root = np.linalg.cholesky(covariance + 1e-14 * np.eye(2))
+    circle = np.stack([np.cos(_DIRECTIONS), np.sin(_DIRECTIONS)])  # (2, k)
+    edge = shift_mm[:, :, None] + K95_PLANE * (root @ circle)  # (n, 2, k)
+    lengths = np.hypot(edge[:, 0], edge[:, 1])
+    white = np.linalg.solve(root, shift_mm[:, :, None])[:, :, 0]
+    inside = np.hypot(white[:, 0], white[:, 1]) <= K95_PLANE
+    return np.where(inside, 0.0, lengths.min(axis=1)), lengths.max(axis=1)
+
+
+def worst(offset: Offset, points_mm: Array) -> tuple[Quantity, tuple[float, float]]:
+    """Return the largest displacement over points with its interval, and where it is."""
+    away = points_mm - offset.at_mm
+    shifts = _shifts(offset.vector, away)
+    carry = _carry_many(away)
+    covariance = carry @ offset.covariance @ carry.transpose(0, 2, 1)
+    low, high = length_interval(shifts, covariance)
+    lengths = np.hypot(shifts[:, 0], shifts[:, 1])
+    place = int(np.argmax(lengths))
+    bottom, top = float(low.max()), float(high.max())
+    value = float(lengths[place])
+    return (
+        Quantity(value, (top - bottom) / 2, low=bottom, high=top),
+        (float(points_mm[place, 0]), float(points_mm[place, 1])),
+    )
+
+
+def displacement(offset: Offset, points_mm: Array) -> Displacement:
+    """Return the displacement in the report's form; points are those that the worst is sought over."""
+    sigma = np.sqrt(np.diag(offset.covariance))
+    dx, dy, turn = (float(v) for v in offset.vector)
+    low, high = length_interval(offset.vector[None, :2], offset.covariance[None, :2, :2])
+    worst_mm, worst_at = worst(offset, points_mm)
+    return Displacement(
+        dx_mm=Quantity.from_sigma(dx, float(sigma[0])),
+        dy_mm=Quantity.from_sigma(dy, float(sigma[1])),
+        rotation_deg=Quantity(math.degrees(turn), math.degrees(K95 * float(sigma[2]))),
+        distance_mm=Quantity(
+            math.hypot(dx, dy),
+            float(high[0] - low[0]) / 2,
+            low=float(low[0]),
+            high=float(high[0]),
+        ),
+        worst_mm=worst_mm,
+        worst_at_mm=worst_at,
+        covariance_statistical=offset.statistical,
+        covariance_systematic=offset.systematic,
+    )
+
+
+def rigid_response(moves_mm: Array, points_mm: Array, at_mm: Array) -> Array:
+    """Return (3, p) rigid displacement at a point that fits moves of many points best.
+
+    Parameters
+    ----------
+    moves_mm
+        (n, 2, p): how each point moves per unit of each of p influences.
+    points_mm
+        (n, 2) the points.
+    at_mm
+        (2,) point that the displacement is told at.
+    """
+    design = _carry_many(points_mm - at_mm).reshape(-1, 3)
+    response, *_ = np.linalg.lstsq(design, moves_mm.reshape(-1, moves_mm.shape[2]), rcond=None)
+    return np.asarray(response)
+
+
+def _shifts(vector: Array, away_mm: Array) -> Array:
+    c, s = math.cos(vector[2]), math.sin(vector[2])
+    turn = np.array([[c - 1.0, -s], [s, c - 1.0]])
+    return np.asarray(vector[:2] + away_mm @ turn.T)
+
+
+def _carry(away_mm: Array) -> Array:
+    """(3, 3) matrix that tells a displacement at a point `away` from where it is told."""
+    return np.array([[1.0, 0.0, -away_mm[1]], [0.0, 1.0, away_mm[0]], [0.0, 0.0, 1.0]])
+
+
+def _carry_many(away_mm: Array) -> Array:
+    """(n, 2, 3) matrices from a displacement to shifts of points."""
+    out = np.zeros((len(away_mm), 2, 3))
+    out[:, 0, 0] = 1.0
+    out[:, 1, 1] = 1.0
+    out[:, 0, 2] = -away_mm[:, 1]
+    out[:, 1, 2] = away_mm[:, 0]
+    return out

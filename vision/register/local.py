@@ -1,0 +1,122 @@
+"""Local offsets: does every part of a layer agree with the layer's one rigid motion?
+
+One Gauss-Newton step by cells: within each cell of the surface every layer gets a small shift and
+a strength of its own, with weak priors for what the cell cannot tell (a straight edge tells
+nothing along itself).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.register.fit import Fit, Scene
+
+Array = NDArray[np.float64]
+
+_SHIFT_PRIOR_MM = 0.5
+_STRENGTH_PRIOR = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class LocalOffset:
+    """The offset of one layer in one cell against the layer's rigid fit.
+
+    Attributes
+    ----------
+    layer
+        Index of the layer in the fit.
+    place_mm
+        (2,) centre of the layer's strokes in the cell.
+    shift_mm
+        (2,) local shift; shrunk to nothing where the cell cannot tell.
+    covariance
+        (2, 2) covariance of the shift, mm^2.
+    strength
+        Local burn strength relative to the fit's.
+    strength_sigma
+        Its standard uncertainty.
+    energy
+        Sum of squares of what the layer adds in the cell, grey levels squared.
+    """
+
+    layer: int
+    place_mm: Array
+    shift_mm: Array
+    covariance: Array
+    strength: float
+    strength_sigma: float
+    energy: float
+
+
+def local_offsets(
+    scene: Scene, fit: Fit, added: list[NDArray[np.float32]], cell_mm: float, inflation: float
+) -> list[LocalOffset]:
+    """Return the local offsets of all layers over square cells.
+
+    Parameters
+    ----------
+    scene, fit
+        The fit and its pixels.
+    added
+        Per layer, (rows, columns) grey levels that the layer adds.
+    cell_mm
+        Side of a cell.
+    inflation
+        Ratio of the real to the white-noise variance (colour of the residuals).
+    """
+    x, y = scene.region.centre_places()
+    count = len(fit.layers)
+    use = scene.usable.ravel() > 0
+    cell_x = np.floor((x - x.min()) / cell_mm).astype(int)
+    cell_y = np.floor((y - y.min()) / cell_mm).astype(int)
+    cell = (cell_y * (int(cell_x.max()) + 1) + cell_x).ravel()
+    strongest = np.max([np.abs(a) for a in added], axis=0).ravel()
+    use &= strongest > 0.02 * float(strongest.max(initial=1e-9))
+    index = np.flatnonzero(use)
+    index = index[np.argsort(cell[index], kind="stable")]
+    bounds = np.flatnonzero(np.diff(cell[index])) + 1
+    tied = fit.motions == 3 and count > 1
+    out: list[LocalOffset] = []
+    residual = fit.residual.ravel()
+    flat = fit.jacobian.reshape(len(fit.jacobian), -1)
+    noise2 = max(fit.noise, 0.3) ** 2
+    xs, ys = x.ravel(), y.ravel()
+    for members in np.split(index, bounds):
+        if len(members) < 12:
+            continue
+        rows, prior = [], []
+        for layer in range(count):
+            shift = flat[(0 if tied else 3 * layer) : (2 if tied else 3 * layer + 2), members]
+            rows.extend([shift[0], shift[1], added[layer].ravel()[members]])
+            prior.extend([_SHIFT_PRIOR_MM**-2, _SHIFT_PRIOR_MM**-2, _STRENGTH_PRIOR**-2])
+        jacobian = np.array(rows, np.float64)
+        normal = jacobian @ jacobian.T / (noise2 * inflation) + np.diag(prior)
+        right = jacobian @ residual[members] / (noise2 * inflation)
+        covariance = np.linalg.inv(normal)
+        solution = covariance @ right
+        for layer in range(count):
+            power = jacobian[3 * layer + 2] ** 2
+            energy = float(power.sum())
+            if energy < 25.0 * noise2:
+                continue
+            part = slice(3 * layer, 3 * layer + 2)
+            out.append(
+                LocalOffset(
+                    layer,
+                    np.array(
+                        [
+                            float((xs[members] * power).sum() / energy),
+                            float((ys[members] * power).sum() / energy),
+                        ]
+                    ),
+                    solution[part],
+                    covariance[part, part],
+                    1.0 + float(solution[3 * layer + 2]),
+                    float(np.sqrt(covariance[3 * layer + 2, 3 * layer + 2])),
+                    energy,
+                )
+            )
+    return out

@@ -1,0 +1,454 @@
+"""Find a burned artwork in a capture and measure each layer's place: coarse to fine, or refuse."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.surface import Surface
+from vision.artwork.placing import Rigid
+from vision.artwork.strokes import Artwork, Layer
+from vision.register.coarse import Candidate, search
+from vision.register.distance import DistanceMap, layer_distance
+from vision.register.fit import Fit, Scene, fit_layers, nudge
+from vision.register.local import LocalOffset, local_offsets
+from vision.register.noise import autocovariance_spectrum, carry_through, padded
+from vision.register.rectified import rectify
+from vision.register.region import Region, region_around
+from vision.register.starts import other_places
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+LAYERS: tuple[Layer, ...] = ("outline", "fill", "cut")
+
+# The coarse fit works on pixels about this large: big enough to be quick, small enough that its
+# result lies within the reach of the fine fit.
+_COARSE_PIXEL_MM = 0.55
+_REACH_MM = 2.0
+_NOISE_REACH_PX = 24
+_CELL_MM = 7.0
+_OTHER_LAYER_REACH_MM = 3.5
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """One capture ready for measuring.
+
+    Attributes
+    ----------
+    linear
+        (h, w) linear luminance, 0 to 1.
+    grey
+        (h, w) the same in the camera's tone curve, 0 to 255.
+    usable
+        (h, w) 1 where a pixel may count, 0 where it is saturated.
+    surface
+        The capture's map to surface millimetres.
+    """
+
+    linear: Image
+    grey: Image
+    usable: Image
+    surface: Surface
+
+
+@dataclass(frozen=True, eq=False)
+class Mark:
+    """A burned artwork that was found and measured.
+
+    Attributes
+    ----------
+    layers
+        Names of the layers, in the order of `covariance`.
+    poses
+        bed <- page, by layer.
+    pivot_mm
+        Surface place about which the rotations are told.
+    covariance
+        (3 n, 3 n) statistical covariance of (x mm, y mm, turn rad) of each layer about the pivot.
+    fit, scene
+        The last fit and its pixels.
+    contrast
+        Mean grey levels that each layer adds where it is burned (negative: darker).
+    significance
+        Each layer's strength in standard deviations of what chance would give.
+    local
+        Local offsets of each layer against its own fit.
+    inflation
+        Ratio of the real to the white-noise variance of the shifts.
+    rivals
+        Other places (bed <- page) that explain the picture nearly as well.
+    """
+
+    layers: tuple[Layer, ...]
+    poses: dict[str, Rigid]
+    pivot_mm: tuple[float, float]
+    covariance: Array
+    fit: Fit
+    scene: Scene
+    contrast: dict[str, float]
+    significance: dict[str, float]
+    local: tuple[LocalOffset, ...]
+    inflation: float
+    rivals: tuple[Rigid, ...]
+
+
+@dataclass(frozen=True)
+class NotFound:
+    """The artwork was not found, and why; false, so that it cannot be taken for a mark."""
+
+    why: str
+    outside_view: bool = False
+
+    def __bool__(self) -> bool:
+        """Return False."""
+        return False
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    candidate: Candidate
+    fit: Fit
+    scene: Scene
+
+
+def locate(
+    view: View,
+    ground: Image | None,
+    artwork: Artwork,
+    expected: Rigid,
+    anywhere: bool,
+    kerf_mm: float,
+    reach_mm: float = 24.0,
+    reach_rad: float = math.radians(11.0),
+) -> tuple[Rigid, tuple[Rigid, ...]] | NotFound:
+    """Find where about the artwork lies.
+
+    Parameters
+    ----------
+    view
+        The capture.
+    ground
+        (h, w) linear light of the same pixels before the burn, or None.
+    artwork
+        What was intended.
+    expected
+        Where it should be; only its turn counts where `anywhere` is set.
+    anywhere
+        Look over the whole picture.
+    kerf_mm
+        Width of the burned line.
+    reach_mm, reach_rad
+        How far from the expected place and turn to look.
+
+    Returns
+    -------
+    The best common pose of all layers, and other poses that are nearly as good.
+    """
+    maps = layer_maps(artwork, 0.15, 2.5)
+    x0, y0, x1, y1 = artwork.box_mm
+    box = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+    middle = box.mean(axis=0)
+    pixel = _pixel_mm(view.surface, expected.apply(middle[None]), anywhere)
+    if pixel is None:
+        return NotFound("the artwork's place is outside the camera's view", outside_view=True)
+    if anywhere:
+        low, high = _visible_mm(view.surface)
+        pitch = max(0.8, 1.5 * pixel)
+    else:
+        corners = expected.apply(box)
+        slack = reach_mm + 3.0 + math.sin(reach_rad) * float(np.hypot(x1 - x0, y1 - y0)) / 2
+        low, high = corners.min(axis=0) - slack, corners.max(axis=0) + slack
+        pitch = max(0.5, 1.2 * pixel)
+    values = np.log(np.maximum(view.linear, 0.0) + np.float32(0.01))
+    if ground is not None:
+        values = values - np.log(np.maximum(ground, 0.0) + np.float32(0.01))
+    picture = rectify(values.astype(np.float32), view.surface, low, high, pitch)
+    radius = float(np.hypot(x1 - x0, y1 - y0)) / 2
+    step = max(math.radians(0.75), min(math.radians(2.0), 1.2 * pitch / radius))
+    count = math.ceil(reach_rad / step)
+    turns = step * np.arange(-count, count + 1)
+    candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8)
+    tried = []
+    for candidate in candidates[:6]:
+        one = _coarse_fit(view, ground, artwork, candidate, maps, kerf_mm, box)
+        if one is not None:
+            tried.append(one)
+    if not tried:
+        return NotFound("nothing in the capture looks like the artwork")
+    tried.sort(key=lambda t: -t.fit.explained)
+    best = tried[0]
+    near = [t for t in tried if t.fit.explained > 0.75 * best.fit.explained]
+    if not anywhere:
+        goal = expected.apply(middle[None])[0]
+        near.sort(key=lambda t: float(np.hypot(*(_centre(t, middle) - goal))))
+        best = near[0]
+    own = _centre(best, middle)
+    others = tuple(
+        t.fit.state.poses[0]
+        for t in near
+        if float(np.hypot(*(_centre(t, middle) - own))) > max(1.0, 3 * pitch)
+    )
+    if best.fit.explained < 0.08:
+        return NotFound("nothing in the capture looks like the artwork")
+    return best.fit.state.poses[0], others
+
+
+def measure(
+    view: View,
+    ground: Image | None,
+    artwork: Artwork,
+    start: Rigid,
+    rivals: tuple[Rigid, ...],
+    kerf_mm: float,
+) -> Mark | NotFound:
+    """Measure every layer of an artwork, each with its own rigid motion, from a start near by."""
+    x0, y0, x1, y1 = artwork.box_mm
+    box = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+    pivot = start.apply(box).mean(axis=0)
+    pivot_mm = (float(pivot[0]), float(pivot[1]))
+    pixel = _pixel_mm(view.surface, pivot[None], False)
+    if pixel is None:
+        return NotFound("the artwork's place is outside the camera's view", outside_view=True)
+    corners = start.apply(box)
+    binning = max(1, round(_COARSE_PIXEL_MM / pixel))
+    coarse_maps = layer_maps(artwork, 0.08, 2.5)
+    names: tuple[Layer, ...] = tuple(m.layer for m in coarse_maps)
+    scene = _scene(view, ground, corners, binning, 4)
+    if scene is None:
+        return NotFound("the artwork's place is outside the camera's view", outside_view=True)
+    first = _separate(scene, coarse_maps, start, pivot_mm, kerf_mm)
+    if first is None:
+        return NotFound("too few usable pixels where the artwork should be")
+    fine = _scene(view, ground, corners, 1, _sub_samples(pixel, kerf_mm))
+    if fine is None:
+        return NotFound("the artwork's place is outside the camera's view", outside_view=True)
+    maps = layer_maps(artwork, min(0.05, 0.2 * pixel + 0.01), _REACH_MM)
+    near = fit_layers(
+        fine,
+        maps,
+        first.state.poses,
+        kerf_mm,
+        pivot_mm=pivot_mm,
+        iterations=6,
+        robust=False,
+        free=False,
+    )
+    if near is None:
+        return NotFound("too few usable pixels where the artwork should be")
+    fit = fit_layers(
+        fine, maps, near.state.poses, kerf_mm, pivot_mm=pivot_mm, start=near.state, iterations=14
+    )
+    if fit is None:
+        return NotFound("too few usable pixels where the artwork should be")
+    covariance, inflation = _covariance(fit)
+    local = local_offsets(fine, fit, list(fit.added), _CELL_MM, inflation)
+    return Mark(
+        names,
+        dict(zip(names, fit.state.poses, strict=True)),
+        pivot_mm,
+        covariance,
+        fit,
+        fine,
+        {name: _contrast(added) for name, added in zip(names, fit.added, strict=True)},
+        {
+            name: _significance(fit, fine, index, inflation)
+            for index, name in enumerate(names)
+        },
+        tuple(local),
+        inflation,
+        rivals,
+    )
+
+
+def layer_maps(artwork: Artwork, pitch_mm: float, reach_mm: float) -> tuple[DistanceMap, ...]:
+    """Return the distance maps of the layers that the artwork has."""
+    maps = (layer_distance(artwork, layer, pitch_mm, reach_mm) for layer in LAYERS)
+    return tuple(m for m in maps if m is not None)
+
+
+def _coarse_fit(
+    view: View,
+    ground: Image | None,
+    artwork: Artwork,
+    candidate: Candidate,
+    maps: tuple[DistanceMap, ...],
+    kerf_mm: float,
+    box: Array,
+) -> _Tried | None:
+    corners = candidate.pose.apply(box)
+    pixel = _pixel_mm(view.surface, corners.mean(axis=0)[None], False)
+    if pixel is None:
+        return None
+    scene = _scene(view, ground, corners, max(1, round(_COARSE_PIXEL_MM / pixel)), 2)
+    if scene is None:
+        return None
+    pivot = corners.mean(axis=0)
+    fit = fit_layers(
+        scene,
+        maps,
+        (candidate.pose,) * len(maps),
+        kerf_mm,
+        pivot_mm=(float(pivot[0]), float(pivot[1])),
+        tied=True,
+        iterations=6,
+        robust=False,
+        free=False,
+    )
+    return None if fit is None else _Tried(candidate, fit, scene)
+
+
+def _separate(
+    scene: Scene,
+    maps: tuple[DistanceMap, ...],
+    start: Rigid,
+    pivot_mm: tuple[float, float],
+    kerf_mm: float,
+) -> Fit | None:
+    """Fit the layers together, then each for itself from several starts; return the best."""
+    count = len(maps)
+
+    def fit(poses: tuple[Rigid, ...], tied: bool) -> Fit | None:
+        return fit_layers(
+            scene,
+            maps,
+            poses,
+            kerf_mm,
+            pivot_mm=pivot_mm,
+            tied=tied,
+            iterations=8,
+            robust=False,
+            free=False,
+        )
+
+    together = fit((start,) * count, True)
+    if together is None or count == 1:
+        return together
+    best = fit(together.state.poses, False)
+    for moving in range(count):
+        for base in (together, best):
+            if base is None:
+                continue
+            weight = (base.weight > 0.5).astype(np.float32)
+            reach = math.ceil(_OTHER_LAYER_REACH_MM / scene.region.pitch_mm)
+            left = base.residual + base.added[moving]
+            for shift in other_places(left, base.added[moving], weight, reach, 2):
+                if abs(shift.right_px) + abs(shift.down_px) <= 1:
+                    continue
+                poses = list(base.state.poses)
+                step = _shift_mm(scene.region, shift.right_px, shift.down_px)
+                poses[moving] = nudge(poses[moving], pivot_mm, step[0], step[1], 0.0)
+                trial = fit(tuple(poses), False)
+                if trial is not None and (best is None or trial.cost < best.cost):
+                    best = trial
+    return best
+
+
+def _shift_mm(region: Region, right: int, down: int) -> Array:
+    """Return the surface shift that a shift in the region's pixels stands for, at its middle."""
+    rows, columns = region.shape
+    i, j = rows // 2 * region.sub, columns // 2 * region.sub
+    across = np.array(
+        [region.x_mm[i, j + region.sub] - region.x_mm[i, j],
+         region.y_mm[i, j + region.sub] - region.y_mm[i, j]]
+    )
+    downward = np.array(
+        [region.x_mm[i + region.sub, j] - region.x_mm[i, j],
+         region.y_mm[i + region.sub, j] - region.y_mm[i, j]]
+    )
+    return np.asarray(right * across + down * downward, np.float64)
+
+
+def _scene(
+    view: View, ground: Image | None, corners: Array, binning: int, sub: int
+) -> Scene | None:
+    region = region_around(view.surface, corners, 2.5, binning, sub)
+    if region is None:
+        return None
+    usable = (region.cut(view.usable) > 0.99).astype(np.float32)
+    if ground is None:
+        base = np.ones(region.shape, np.float32)
+    else:
+        base = np.maximum(region.cut(ground), np.float32(1e-4))
+        base = base / np.float32(np.median(base))
+    return Scene(region, region.cut(view.grey), base, usable, 2 if ground is not None else 3)
+
+
+def _covariance(fit: Fit) -> tuple[Array, float]:
+    """Return the (3n, 3n) covariance of the motions in mm and rad, and the noise inflation."""
+    weighted = fit.jacobian * fit.weight
+    gain = np.linalg.inv(fit.normal)[: fit.motions]
+    influence = np.tensordot(gain, weighted.astype(np.float64), 1)
+    spectrum = autocovariance_spectrum(fit.residual, fit.weight, _NOISE_REACH_PX)
+    shape = padded(fit.residual.shape, _NOISE_REACH_PX)
+    covariance = carry_through(influence, spectrum, shape)
+    white = np.array([float((i * i).sum()) for i in influence]) * fit.noise**2
+    # Coloured noise estimated from the fit's own residuals is a little too small at long lags, where
+    # the light field has eaten it; white noise is the floor.
+    inflation = max(1.0, float(np.mean(np.diag(covariance) / white)))
+    floor = np.sqrt(np.maximum(1.0, white / np.diag(covariance)))
+    covariance = covariance * np.outer(floor, floor)
+    used = float((fit.weight > 0.5).sum())
+    covariance *= used / max(used - len(fit.normal), 1.0)
+    unit = np.ones(fit.motions)
+    unit[2::3] = 1.0 / fit.motion_scale_mm
+    return covariance * np.outer(unit, unit), inflation
+
+
+def _contrast(added: Image) -> float:
+    """Return the mean grey levels that a layer adds, weighed by how much it adds."""
+    weight = np.abs(added)
+    total = float(weight.sum())
+    return float((added * weight).sum() / total) if total > 0 else 0.0
+
+
+def _significance(fit: Fit, scene: Scene, index: int, inflation: float) -> float:
+    """Return how many standard deviations of noise the layer's strength is away from nothing."""
+    added = fit.added[index] * np.sqrt(fit.weight)
+    return float(np.sqrt((added * added).sum() / inflation) / max(fit.noise, 0.3))
+
+
+def _sub_samples(pixel_mm: float, kerf_mm: float) -> int:
+    """Return the sub-samples that resolve the kerf (even, 2 to 6)."""
+    return int(min(6, max(2, 2 * math.ceil(pixel_mm / kerf_mm))))
+
+
+def _centre(tried: _Tried, middle_page_mm: Array) -> Array:
+    return np.asarray(tried.fit.state.poses[0].apply(middle_page_mm[None])[0])
+
+
+def _pixel_mm(surface: Surface, place_mm: Array, anywhere: bool) -> float | None:
+    """Return the size of a pixel at a place (at the picture's middle where it may be anywhere)."""
+    width, height = surface.image_size
+    if anywhere:
+        place_mm = surface.mm_from_px(np.array([[width / 2.0, height / 2.0]]))
+    pixel = surface.px_from_mm(place_mm)[0]
+    inside = np.isfinite(pixel).all() and -50 < pixel[0] < width + 50 and -50 < pixel[1] < height + 50
+    if not inside:
+        return None
+    jacobian = surface.jacobian_px_per_mm(place_mm)[0]
+    return 1.0 / math.sqrt(abs(float(np.linalg.det(jacobian))))
+
+
+def _visible_mm(surface: Surface) -> tuple[Array, Array]:
+    """Return the box of surface places that the camera sees."""
+    width, height = surface.image_size
+    edge = np.linspace(0.0, 1.0, 17)
+    ring = np.concatenate(
+        [np.stack([edge, np.full(17, v)], 1) for v in (0.0, 1.0)]
+        + [np.stack([np.full(17, v), edge], 1) for v in (0.0, 1.0)]
+    )
+    places = surface.mm_from_px(ring * [width - 1.0, height - 1.0])
+    places = places[np.isfinite(places).all(axis=1)]
+    return places.min(axis=0), places.max(axis=0)
+
+
+def dilate(mask: NDArray[np.bool_], radius_px: int) -> NDArray[np.bool_]:
+    """Grow a mask by a radius."""
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius_px + 1,) * 2)
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) > 0)
