@@ -201,16 +201,20 @@ def _charuco(
         return ids, px, f"markers {numbers} lie beyond the board file: it has too few squares"
     if len(ids):
         return ids, px, None
-    return ids, px, _why_no_markers(picture, board)
+    own = int(((seen >= board.first_marker) & (seen <= last)).sum())
+    return ids, px, _why_no_corners(picture, board, own)
 
 
-def _why_no_markers(picture: Grey, board: Board) -> str:
+def _why_no_corners(picture: Grey, board: Board, markers: int) -> str:
     """Look again, flipped and inverted, to name what is wrong with the board."""
     if len(_charuco_corners(np.ascontiguousarray(picture[:, ::-1]), board)[0]):
         return "the board is mirrored: the camera or its program flips the picture"
     if len(_charuco_corners(255 - picture, board)[0]):
         other = "false" if board.inverted else "true"
         return f'black and white are exchanged: set "inverted": {other} in the board file'
+    # One or two can be misreadings of a texture.
+    if markers >= 3:
+        return "board not found: its markers are seen, but not laid out as in the board file"
     return _not_found(picture)
 
 

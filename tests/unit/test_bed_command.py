@@ -1,0 +1,90 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from calibration.bed import read_bed
+from calibration.lens import read_lens
+from calibration.marks import resolve_pose
+from cli.app import run
+from vision.capture.photo import read_photo
+
+
+def test_lens_command_tells_and_writes(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "lens.json"
+    photos = sorted(str(p) for p in (bench.folder / "lens").iterdir())
+    board = ["--board", str(bench.folder / "board.json"), "--out", str(out), "--json"]
+    assert run(["calibrate", "lens", *photos, *board]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["rms_px"] < 0.1
+    assert [photo["used"] for photo in told["photos"]] == [True] * 6
+    assert set(told["coverage"]) == {"share", "grid", "missing"}
+    lens = read_lens(out)
+    sigma = np.sqrt(lens.covariance[0, 0])
+    # The pinhole of the pictures has 1250 px and no distortion.
+    assert abs(lens.parameters[0] - 1250.0) < 4 * sigma + 0.5
+    assert told["parameters"]["fx"]["u95"] == pytest.approx(1.959964 * sigma)
+
+
+def test_lens_text_names_the_photos_and_the_field(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    board = ["--board", str(bench.folder / "board.json"), "--out", str(tmp_path / "l.json")]
+    assert run(["calibrate", "lens", str(bench.folder / "lens"), *board]) == 0
+    said = capsys.readouterr()
+    assert "from 6 of 6 photos" in said.out
+    assert "parts of the picture" in said.out
+    assert "p5.png" in said.out
+    assert "(6 of 6)" in said.err
+
+
+def test_bed_command_finds_the_camera_and_the_marks(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "bed.json"
+    photo = str(bench.folder / "bed.png")
+    options = [*bench.bed_options, "--marks", str(bench.folder / "marks.json"), "--at-u", "0.1,0.1"]
+    assert run(["calibrate", "bed", photo, *options, "--out", str(out), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["notes"] == []
+    bed = read_bed(out)
+    assert told["id"] == bed.id
+    assert bed.place_measured
+    np.testing.assert_allclose(bed.pose.camera_mm, bench.camera.camera_mm, atol=1.5)
+    centres = {mark.id: mark.centre_mm for mark in bed.marks}
+    for number, true in {10: (30, 30), 11: (320, 30), 12: (320, 250), 13: (30, 250)}.items():
+        assert centres[number] == pytest.approx(true, abs=0.15)
+    history = json.loads(out.read_text())["history"]
+    assert history["photos"][0]["sha256"] == read_photo(Path(photo)).sha256
+
+    # A later capture by a nudged camera: noticed, told and corrected.
+    solved, moved = resolve_pose(bed, read_photo(bench.folder / "nudged.png").grey)
+    assert moved.moved
+    assert moved.shift_mm.value == pytest.approx(0.4, abs=0.3)
+    nudge = bench.camera.step_to(solved.pose)
+    np.testing.assert_allclose(nudge[:3], [0.002, -0.001, 0.001], atol=5e-3)
+
+
+def test_bed_text_splits_the_uncertainty_by_name(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    photo = str(bench.folder / "bed.png")
+    assert run(["calibrate", "bed", photo, *bench.bed_options, "--out", str(tmp_path / "b")]) == 0
+    said = capsys.readouterr().out
+    for word in ("lens", "camera pose", "place of the board", "scale of the board", "lower left"):
+        assert word in said
+    assert "a camera that moves later cannot be corrected" in said
+
+
+def test_options_may_be_given_once_per_photo(bench: Any, tmp_path: Path) -> None:
+    photo = str(bench.folder / "bed.png")
+    twice = [*bench.bed_options, "--at", "90.0,200.0", "--turn", "4"]
+    arguments = ["calibrate", "bed", photo, photo, *twice, "--out", str(tmp_path / "b.json")]
+    assert run(arguments) == 0
+    assert len(json.loads((tmp_path / "b.json").read_text())["history"]["photos"]) == 2
