@@ -16,7 +16,7 @@ from samples.simulator.scene import Mark, render
 from samples.simulator.shapes import Drawing
 from samples.simulator.svg import write_svg
 from samples.specification import STILL, JobSpec, Shift, draw_spec, drawing_of
-from samples.staging import burn, mark, scenes
+from samples.staging import burn, hatch_of, mark, scenes
 from samples.truth import BurnedPart, describe, describe_camera
 
 __all__ = [
@@ -70,6 +70,7 @@ def job_truth(spec: JobSpec) -> dict[str, Any]:
         for step in steps
     )
     before, after = _cameras(spec)
+    hatch = hatch_of(spec)
     return {
         "schema": "witmark.truth/1",
         "camera": describe_camera(before),
@@ -79,6 +80,11 @@ def job_truth(spec: JobSpec) -> dict[str, Any]:
         "height_mm": spec.thickness_mm,
         "kerf_mm": spec.kerf_mm,
         "depth_mm": spec.depth_mm,
+        "hatch": {
+            "spacing_mm": hatch.spacing_mm,
+            "angles_deg": list(hatch.angles_deg),
+            "phase": hatch.phase,
+        },
         **describe(parts, final, np.array(middle)),
     }
 

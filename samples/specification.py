@@ -32,8 +32,9 @@ class JobSpec:
         One of bed.BEDS, which drawing of it, and one of material.MATERIALS.
     contrast_levels, noise_levels, psf_px, jpeg_quality
         Mark against ground and noise in grey levels at mid exposure; blur; None for no JPEG.
-    kerf_mm, hatch_mm, hatch_angles_deg, softness_mm
-        The burn: width of a stroke, spacing and angles of the hatch, sigma of the edge.
+    kerf_mm, hatch_mm, hatch_angles_deg, hatch_phase, softness_mm
+        The burn: width of a stroke; spacing and angles of the hatch, and where its lines fall
+        (share of the spacing from the page's origin; None: at random); sigma of the edge.
     unevenness, unevenness_scale_mm, scorch_share, depth_mm
         Variation of the burn along a stroke, one-sided scorch, depth of the fill's floor.
     art, art_size_mm, drawing
@@ -74,6 +75,7 @@ class JobSpec:
     kerf_mm: float = 0.2
     hatch_mm: float = 0.1
     hatch_angles_deg: tuple[float, ...] = (0.0, 90.0)
+    hatch_phase: float | None = None
     softness_mm: float = 0.05
     unevenness: float = 0.10
     unevenness_scale_mm: float = 7.0

@@ -51,10 +51,15 @@ def burn(
     beam = _beam(spec, drawing, layer, rng)
     if layer == "outline":
         return burn_lines(drawing.outlines, beam, rng, part)
-    # Both parts of a pass that was disturbed belong to one hatch: its phase comes from the seed.
-    phase = float(np.random.default_rng([7307, spec.seed]).random())
-    hatch = Hatch(spec.hatch_angles_deg, spec.hatch_mm, phase)
-    return burn_fill(drawing.areas, hatch, beam, rng, part)
+    return burn_fill(drawing.areas, hatch_of(spec), beam, rng, part)
+
+
+def hatch_of(spec: JobSpec) -> Hatch:
+    """Return the hatch of a job; both parts of a pass that was disturbed share it."""
+    phase = spec.hatch_phase
+    if phase is None:
+        phase = float(np.random.default_rng([7307, spec.seed]).random())
+    return Hatch(spec.hatch_angles_deg, spec.hatch_mm, phase)
 
 
 def mark(spec: JobSpec, burned: Burned, layer: str, bed_from_page: Motion) -> Mark:

@@ -127,13 +127,16 @@ def describe(
 
 
 def describe_camera(camera: Camera) -> dict[str, Any]:
-    """Return a camera's exact parameters as plain data."""
+    """Return a camera's exact parameters as plain data: K, lens (k1 k2 p1 p2 k3), pose.
+
+    rvec (rad) and tvec (mm) are camera_from_bed.
+    """
     return {
         "size": list(camera.size),
-        "matrix": camera.matrix.tolist(),
-        "lens": list(camera.lens),
+        "K": camera.matrix.tolist(),
+        "dist": list(camera.lens),
         "rvec": list(camera.rvec),
-        "tvec_mm": list(camera.tvec),
+        "tvec": list(camera.tvec),
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -104,37 +105,47 @@ def _panel(board: dict[str, Any], raster_from_ray: Array) -> Panel:
     )
 
 
+@dataclass(frozen=True)
+class Lying:
+    """Where a board lies on the bed: p_bed = at + R(turn) (x, -y), its face at a height."""
+
+    at_mm: tuple[float, float]
+    turn_deg: float
+    height_mm: float
+
+
 def board_photos(
     camera_index: int,
     count: int,
     seed: int,
     size: tuple[int, int] = (1920, 1080),
+    place: Lying | None = None,
     board: dict[str, Any] | None = None,
     bed: str = "honeycomb",
     noise_levels: float = 2.0,
     psf_px: float = 0.9,
     jpeg_quality: int | None = 90,
 ) -> tuple[list[Picture], dict[str, Any]]:
-    """Return photos of a board held at varied poses all over the field, and its board file."""
+    """Return photos of a board and its board file.
+
+    Held at varied poses all over the field; or all in one `place` on the bed, reference marks in
+    view.
+    """
     board = board or board_file()
     camera = pool_camera(camera_index, size)
     rng = np.random.default_rng([7308, camera_index, seed, *size])
+    tilt = (float(rng.uniform(-0.12, 0.12)), float(rng.uniform(-0.12, 0.12)))
+    light = Light(tilt, 0.08, 0.98, 0.02)
+    optics = Optics(psf_px, noise_levels, jpeg_quality=jpeg_quality)
     photos = []
     for number in range(count):
-        pose = _held(camera, board, number, rng)
-        scene = Scene(
-            camera,
-            bed,
-            0,
-            panels=(_panel(board, pose),),
-            light=Light(
-                (float(rng.uniform(-0.12, 0.12)), float(rng.uniform(-0.12, 0.12))),
-                0.08,
-                0.98,
-                0.02,
-            ),
-            optics=Optics(psf_px, noise_levels, jpeg_quality=jpeg_quality),
-        )
+        if place is None:
+            plane = _held(camera, board, number, rng)
+        else:
+            bed_from_board = placed(place.at_mm, place.turn_deg)
+            plane = bed_from_board.inverse().matrix @ camera.bed_from_ray(place.height_mm)
+        panels = (_panel(board, plane),)
+        scene = Scene(camera, bed, 0, panels=panels, light=light, optics=optics)
         photos.append(render(scene, rng))
     return photos, board
 
@@ -181,26 +192,12 @@ def bed_board_photo(
     seed: int,
     size: tuple[int, int] = (1920, 1080),
     board: dict[str, Any] | None = None,
-    bed: str = "honeycomb",
-    noise_levels: float = 2.0,
-    psf_px: float = 0.9,
-    jpeg_quality: int | None = 90,
+    **look: Any,
 ) -> Picture:
-    """Return a photo of the board lying on the bed, reference marks in view.
-
-    p_bed = at + R(turn) (x, -y) with the board's own x right and y down from the outer corner of
-    its first square; its printed face is `height_mm` above the bed.
-    """
-    board = board or board_file()
-    camera = pool_camera(camera_index, size)
-    rng = np.random.default_rng([7309, camera_index, seed, *size])
-    plane = placed(at_mm, turn_deg).inverse().matrix @ camera.bed_from_ray(height_mm)
-    light = Light(
-        (float(rng.uniform(-0.12, 0.12)), float(rng.uniform(-0.12, 0.12))), 0.08, 0.98, 0.02
-    )
-    optics = Optics(psf_px, noise_levels, jpeg_quality=jpeg_quality)
-    scene = Scene(camera, bed, 0, panels=(_panel(board, plane),), light=light, optics=optics)
-    return render(scene, rng)
+    """Return one photo of the board lying on the bed; `look` as in `board_photos`."""
+    place = Lying(at_mm, turn_deg, height_mm)
+    photos, _ = board_photos(camera_index, 1, seed, size, place, board, **look)
+    return photos[0]
 
 
 def save_photo(path: Path | str, rgb: Picture, quality: int = 90) -> None:

@@ -2,11 +2,12 @@ import math
 import re
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from samples.jobs import STILL, draw_spec, job_truth, make_job
-from samples.simulator.camera import Camera, pool_camera
+from samples.simulator.camera import pool_camera
 from samples.simulator.material import MATERIALS
 from samples.simulator.motion import Motion, about, placed
 from samples.simulator.shapes import ARTS, label
@@ -164,14 +165,7 @@ def test_marks_stand_out_by_the_stated_grey_levels(texture):
         **{**QUIET, "texture": texture},
     )
     job = make_job(spec)
-    camera = Camera(
-        spec.size,
-        tuple(np.diag(job.truth["camera"]["matrix"])[:2]),
-        (job.truth["camera"]["matrix"][0][2], job.truth["camera"]["matrix"][1][2]),
-        tuple(job.truth["camera"]["lens"]),
-        tuple(job.truth["camera"]["rvec"]),
-        tuple(job.truth["camera"]["tvec_mm"]),
-    )
+    camera = pool_camera(spec.camera_index)
     place = np.array([[*job.truth["reference_point_mm"], spec.thickness_mm]])
     u, v = np.round(camera.project(place)[0]).astype(int)
     grey = [
@@ -209,3 +203,38 @@ def test_every_artwork_fits_its_page_and_has_valid_rings(art):
         assert y1 <= drawing.page_mm[1]
         for area in drawing.areas:
             assert Polygon(area.rings_mm[0], area.rings_mm[1:]).is_valid
+
+
+def test_the_head_in_front_of_the_mark_hides_its_middle():
+    spec = draw_spec(8, art="only_fill", size=(960, 540), jpeg_quality=None, noise_levels=0.5)
+    camera = pool_camera(spec.camera_index, spec.size)
+    free, covered = make_job(spec), make_job(replace(spec, occluder=True))
+    place = np.array([[*free.truth["reference_point_mm"], spec.thickness_mm]])
+    u, v = np.round(camera.project(place)[0]).astype(int)
+    part = (slice(v - 3, v + 4), slice(u - 3, u + 4))
+    assert (covered.before == free.before).all()
+    level = covered.after[part].mean(axis=(0, 1))
+    assert np.ptp(level) < 15
+    assert np.abs(covered.after[:, :, 1].astype(float) - free.after[:, :, 1]).max() > 30
+
+
+def test_a_bumped_camera_is_told_and_leaves_the_displacements_as_they_were():
+    spec = draw_spec(9, art="label")
+    still, bumped = job_truth(spec), job_truth(replace(spec, camera_bump_px=4.0))
+    assert bumped["camera"] == still["camera"]
+    assert bumped["camera_after"] != bumped["camera"]
+    assert bumped["placement"] == still["placement"]
+
+
+def test_the_stated_camera_projects_as_an_independent_library_does():
+    truth = job_truth(draw_spec(9))["camera"]
+    points = np.array([[30.0, 40.0, 0.0], [370.0, 260.0, 3.0]])
+    other, _ = cv2.projectPoints(
+        points,
+        np.array(truth["rvec"]),
+        np.array(truth["tvec"]),
+        np.array(truth["K"]),
+        np.array(truth["dist"]),
+    )
+    camera = pool_camera(draw_spec(9).camera_index)
+    assert np.abs(camera.project(points) - other[:, 0]).max() < 1e-8
