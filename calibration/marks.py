@@ -236,7 +236,9 @@ def resolve_pose(bed: Bed, grey: Grey) -> tuple[Bed, CameraMoved]:
     """
     if not bed.marks:
         return bed, _cannot_tell(0, "the bed file holds no reference marks")
-    px = detect_marks(grey, bed.dictionary, [mark.id for mark in bed.marks])
+    px = _detect_near(bed, grey)
+    if len(px) < len(bed.marks):
+        px = detect_marks(grey, bed.dictionary, [mark.id for mark in bed.marks])
     return resolve_pose_from_corners(bed, px)
 
 
@@ -282,6 +284,26 @@ def resolve_pose_from_corners(bed: Bed, found_px: Mapping[int, Array]) -> tuple[
     return (corrected if moved else kept), CameraMoved(
         moved, moved, len(marks), shift_mm, shift_px, note
     )
+
+
+def _detect_near(bed: Bed, grey: Grey) -> dict[int, Array]:
+    """Find the marks round their calibrated places: a few hundredths of the picture to search."""
+    height, width = grey.shape
+    found = {}
+    for mark in bed.marks:
+        expected = bed.px_from_mm(mark.corners_mm, mark.height_mm)
+        if not np.isfinite(expected).all():
+            continue
+        low, high = expected.min(axis=0), expected.max(axis=0)
+        around = 1.5 * float((high - low).max())
+        left, top = (max(0, int(v)) for v in low - around)
+        right, bottom = (int(v) for v in np.minimum(high + around, (width, height)))
+        if right - left < 8 or bottom - top < 8:
+            continue
+        window = np.ascontiguousarray(grey[top:bottom, left:right])
+        for number, px in detect_marks(window, bed.dictionary, [mark.id]).items():
+            found[number] = px + np.array([left, top])
+    return found
 
 
 def _fit(
