@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import COUNT, LENS, PLACE, POSE, SCALE, Bed
+from calibration.bed_solve import BoardObservation, Solution, solve_places
 from calibration.board import Board, BoardPlace
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
-from calibration.pose import Pose, project_with_jacobians
+from calibration.pose import Pose
 from calibration.quantity import K95
 
 Array = NDArray[np.float64]
@@ -22,34 +23,11 @@ Array = NDArray[np.float64]
 AT_U_MM = 0.5
 TURN_U_DEG = 0.3
 
-# No corner is better than this: sub-pixel finders have biases of this order (common practice, no
-# source), so a handful of perfect residuals must not make a perfect map.
-_SIGMA_FLOOR_PX = 0.01
 _CORNER_SIGMAS = 6.0
 _CORNER_FLOOR_PX = 0.1
 _MEDIAN_TO_SIGMA = 1.4826
 # How many times its standard deviations a lens is let loose to measure the noise of the corners.
 _LOOSE = 100.0
-
-
-@dataclass(frozen=True, eq=False)
-class BoardObservation:
-    """One bed photo of the board at a known place.
-
-    Attributes
-    ----------
-    name
-        The photo.
-    ids, px
-        (n,) numbers and (n, 2) pixels of the corners.
-    place
-        Where the board lies.
-    """
-
-    name: str
-    ids: NDArray[np.int64]
-    px: Array
-    place: BoardPlace
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,10 +105,10 @@ def solve_bed(
         # The noise is measured with the lens let loose, so that a lens of another focus shows as a
         # contradiction and not as noise.
         loose = lens.with_parameters(lens.parameters, lens.covariance * _LOOSE**2)
-        noise = _solve(loose, board, observations, places, kept, None)
+        noise = solve_places(loose, board, observations, places, kept, None)
         if not _drop_outliers(observations, kept, noise):
             break
-    solution = _solve(lens, board, observations, places, kept, noise.sigma_px)
+    solution = solve_places(lens, board, observations, places, kept, noise.sigma_px)
 
     pose, place_covariance, pivot, misplaced = _lay_frame(
         solution, places, max(at_u, 1e-6) / K95, max(math.radians(turn_u), 1e-8) / K95
@@ -167,148 +145,8 @@ def solve_bed(
     return BedFit(bed, rms, dropped, per_photo, tuple(notes))
 
 
-@dataclass(frozen=True, eq=False)
-class _Solution:
-    lens: Lens
-    pose: Pose  # camera from the frame in which the first place is exact
-    offsets: Array  # (places, 3) true minus typed x, y, turn of each place in that frame
-    covariance: Array  # (15, 15) lens, pose
-    residuals: list[Array]
-    sigma_px: float
-
-
-def _solve(
-    lens: Lens,
-    board: Board,
-    observations: Sequence[BoardObservation],
-    places: Sequence[BoardPlace],
-    kept: Sequence[NDArray[np.bool_]],
-    sigma_px: float | None,
-) -> _Solution:
-    """Estimate lens, pose and the places after the first, by Gauss-Newton with the lens's prior.
-
-    `sigma_px` is the noise of a corner; None: from the residuals.
-    """
-    free = np.flatnonzero(lens.free)
-    f, extra = len(free), 3 * (len(places) - 1)
-    prior = np.zeros((f, f))
-    if f:
-        prior[:] = np.linalg.inv(lens.covariance[np.ix_(free, free)])
-    start = _start_pose(lens, board, [o for o in observations if o.place == places[0]])
-    found, pose = lens, start
-    offsets = np.zeros((len(places), 3))
-    number = sum(int(k.sum()) for k in kept)
-    degrees = 2 * number - 6 - extra - f
-    if degrees < 6:
-        raise WitmarkError("bed photos", "show too few corners", "bring the whole board into view")
-    for round_ in range(60):
-        matrix = np.zeros((f + 6 + extra, f + 6 + extra))
-        side = np.zeros(f + 6 + extra)
-        residuals = []
-        total = 0.0
-        for observation, keep in zip(observations, kept, strict=True):
-            index = places.index(observation.place)
-            points = board.points_mm(observation.ids)
-            bed, per_offset = _shifted(observation.place, points, offsets[index])
-            px, per_mm, per_pose, per_lens = project_with_jacobians(found, pose, bed)
-            jacobian = np.zeros((len(points), 2, f + 6 + extra))
-            jacobian[:, :, :f] = per_lens[:, :, free]
-            jacobian[:, :, f : f + 6] = per_pose
-            if index:
-                at = f + 6 + 3 * (index - 1)
-                jacobian[:, :, at : at + 3] = per_mm[:, :, :2] @ per_offset
-            residual = observation.px - px
-            residuals.append(residual)
-            j, r = jacobian[keep].reshape(-1, f + 6 + extra), residual[keep].ravel()
-            matrix += j.T @ j
-            side += j.T @ r
-            total += float(r @ r)
-        if not math.isfinite(total):
-            raise _no_pose()
-        variance = max(total / degrees, _SIGMA_FLOOR_PX**2) if sigma_px is None else sigma_px**2
-        matrix /= variance
-        side /= variance
-        matrix[:f, :f] += prior
-        side[:f] += prior @ (lens.parameters - found.parameters)[free]
-        try:
-            step = np.asarray(np.linalg.solve(matrix, side), float)
-        except np.linalg.LinAlgError as error:
-            raise _no_pose() from error
-        parameters = found.parameters.copy()
-        parameters[free] += step[:f]
-        try:
-            found = found.with_parameters(parameters)
-        except ValueError as error:
-            raise _no_pose() from error
-        pose = pose.moved(step[f : f + 6])
-        offsets[1:] += step[f + 6 :].reshape(-1, 3)
-        if float(step @ matrix @ step) < 1e-10 and round_ > 1:
-            break
-    else:
-        raise _no_pose()
-    inverse = np.linalg.inv(matrix)
-    covariance = np.zeros((15, 15))
-    rows = np.concatenate([free, np.arange(9, 15)])
-    covariance[np.ix_(rows, rows)] = (inverse + inverse.T)[: f + 6, : f + 6] / 2
-    found = found.with_parameters(found.parameters, covariance[:9, :9])
-    return _Solution(found, pose, offsets, covariance, residuals, math.sqrt(variance))
-
-
-def _shifted(place: BoardPlace, points_mm: Array, offset: Array) -> tuple[Array, Array]:
-    """Return (n, 3) bed points of a board that lies off its typed place, and (n, 2, 3) derivatives.
-
-    `offset` is (x mm, y mm, turn rad).
-    """
-    moved = BoardPlace(
-        (place.at_mm[0] + offset[0], place.at_mm[1] + offset[1]),
-        place.turn_deg + math.degrees(offset[2]),
-        place.height_mm,
-    )
-    bed = moved.bed_points(points_mm)
-    derivative = np.zeros((len(bed), 2, 3))
-    derivative[:, 0, 0] = derivative[:, 1, 1] = 1.0
-    derivative[:, 0, 2] = -(bed[:, 1] - moved.at_mm[1])
-    derivative[:, 1, 2] = bed[:, 0] - moved.at_mm[0]
-    return bed, derivative
-
-
-def _start_pose(lens: Lens, board: Board, observations: Sequence[BoardObservation]) -> Pose:
-    """Return a pose from one place of the board; of a plane's two, the one that fits better."""
-    import cv2
-
-    place = observations[0].place
-    flat = np.concatenate([board.points_mm(o.ids) for o in observations])
-    rays = lens.rays(np.concatenate([o.px for o in observations]))
-    seen = np.isfinite(rays).all(axis=1)
-    if seen.sum() < 6:
-        raise _no_pose()
-    # The board's own plane, y up as on the bed, so that the solver meets z = 0.
-    plane = np.c_[flat[:, 0], -flat[:, 1], np.zeros(len(flat))][seen]
-    try:
-        _, rvecs, tvecs, errors = cv2.solvePnPGeneric(
-            plane, rays[seen, :2], np.eye(3), np.zeros(5), flags=cv2.SOLVEPNP_IPPE
-        )
-    except cv2.error as error:
-        raise _no_pose() from error
-    best = int(np.argmin(np.asarray(errors).ravel()))
-    board_pose = Pose.from_vectors(rvecs[best], tvecs[best])
-    # camera <- board plane, and board plane <- bed: q = R' (p - at).
-    c, s = math.cos(math.radians(place.turn_deg)), math.sin(math.radians(place.turn_deg))
-    back = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
-    at = np.array([*place.at_mm, place.height_mm])
-    pose = board_pose.before(back, -back @ at)
-    if pose.camera_mm[2] <= place.height_mm:
-        raise WitmarkError(
-            "bed photos",
-            "put the camera below the board: the picture is mirrored or the board file is not "
-            "this board's",
-            "switch off mirroring in the camera's program and check --board",
-        )
-    return pose
-
-
 def _lay_frame(
-    solution: _Solution, places: Sequence[BoardPlace], at_sigma: float, turn_sigma: float
+    solution: Solution, places: Sequence[BoardPlace], at_sigma: float, turn_sigma: float
 ) -> tuple[Pose, Array, tuple[float, float, float], list[float]]:
     """Lay the bed frame so that the boards lie as typed, weighted by how well that is known.
 
@@ -341,7 +179,7 @@ def _lay_frame(
     return pose, covariance, (float(pivot[0]), float(pivot[1]), height), misplaced
 
 
-def _turned_covariance(solution: _Solution, pose: Pose) -> Array:
+def _turned_covariance(solution: Solution, pose: Pose) -> Array:
     """Carry the covariance of lens and pose from the first place's frame to the bed's.
 
     The same small turn of the camera's side acts on another translation: s' = s + w x (t' - t).
@@ -353,7 +191,7 @@ def _turned_covariance(solution: _Solution, pose: Pose) -> Array:
 
 
 def _drop_outliers(
-    observations: Sequence[BoardObservation], kept: list[NDArray[np.bool_]], solution: _Solution
+    observations: Sequence[BoardObservation], kept: list[NDArray[np.bool_]], solution: Solution
 ) -> bool:
     """Leave out corners far from where they should be; say whether any were."""
     everything = np.concatenate([r[k] for r, k in zip(solution.residuals, kept, strict=True)])
@@ -373,7 +211,7 @@ def _drop_outliers(
     return changed
 
 
-def _lens_notes(lens: Lens, solution: _Solution) -> list[str]:
+def _lens_notes(lens: Lens, solution: Solution) -> list[str]:
     """Say where the bed photos contradict the lens file."""
     free = np.flatnonzero(lens.free)
     if not len(free):
@@ -396,14 +234,6 @@ def _traceability(board: Board) -> str:
     if board.print_scale_u95 is not None or board.print_scale != 1.0:
         return "a steel rule's millimetres (board measured)"
     return "a print's millimetres (scale of the board not measured)"
-
-
-def _no_pose() -> WitmarkError:
-    return WitmarkError(
-        "bed photos",
-        "the corners do not determine where the camera is",
-        "check that --lens and --board belong to these photos and that the whole board is in view",
-    )
 
 
 def _rms(residuals: Array) -> float:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from calibration.bed_fit import BoardObservation
+    from calibration.bed_solve import BoardObservation
     from calibration.board import Board, BoardPlace
     from vision.capture.photo import Photo
 
@@ -90,7 +90,8 @@ def bed(
     from calibration.board import read_board
     from calibration.errors import WitmarkError
     from calibration.lens import read_lens
-    from calibration.marks import read_marks, register_marks
+    from calibration.marks import register_marks
+    from calibration.marks_file import read_marks
     from cli.commands.calibrate_facts import bed_facts, bed_text
     from cli.terminal import show, show_json, warn
     from vision.capture.photo import check_size, photos_of
@@ -176,7 +177,7 @@ def _observe(
     captures: list[Photo], board: Board, places: list[BoardPlace], strangers: tuple[int, ...]
 ) -> tuple[list[BoardObservation], list[str]]:
     """Find the board in the bed photos; at least one must show it."""
-    from calibration.bed_fit import BoardObservation
+    from calibration.bed_solve import BoardObservation
     from calibration.detect import detect
     from calibration.errors import WitmarkError
 

@@ -10,7 +10,8 @@ import math
 import numpy as np
 import pytest
 
-from calibration.bed_fit import BoardObservation, solve_bed
+from calibration.bed_fit import solve_bed
+from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
 from calibration.lens import Lens
 from calibration.lens_fit import fit_lens

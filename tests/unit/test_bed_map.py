@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from calibration.bed import PLACE, SCALE, Bed, bed_from_json, read_bed, write_bed
-from calibration.bed_fit import BedFit, BoardObservation, solve_bed
+from calibration.bed_fit import BedFit, solve_bed
+from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
 from calibration.errors import WitmarkError
 from calibration.lens import Lens

@@ -14,13 +14,8 @@ from calibration.bed import Bed
 from calibration.board import marker_dictionary
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
-from calibration.marks import (
-    MarksFile,
-    detect_marks,
-    marks_from_json,
-    register_marks,
-    resolve_pose,
-)
+from calibration.marks import detect_marks, register_marks, resolve_pose
+from calibration.marks_file import MarksFile, marks_from_json
 from calibration.plane import PlaneSurface
 from calibration.pose import Pose, rotation_from_vector
 

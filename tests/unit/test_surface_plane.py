@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from calibration.bed import LENS, PLACE, POSE, SCALE, Bed
-from calibration.bed_fit import BoardObservation, solve_bed
+from calibration.bed_fit import solve_bed
+from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
