@@ -10,8 +10,9 @@ Array = NDArray[np.float64]
 
 # Polylines of grid points "xy", strokes parted by blanks.
 _GLYPHS = {
+    " ": "",
     "A": "0026 2640 1232",
-    "B": "000636454433 03334241 0030 3041",
+    "B": "000636454433 0333424130 0030",
     "C": "45362616050110203041",
     "D": "00062645412000",
     "E": "46060040 0333",
@@ -25,7 +26,8 @@ _GLYPHS = {
     "M": "0006234640",
     "N": "00064046",
     "O": "10010516364541303010",
-    "P": "0006364544330333 0303",
+    "P": "000636454433 0333",
+    "Q": "10010516364541303010 2240",
     "R": "000636454433 0333 2340",
     "S": "45361605043442413010 1001",
     "T": "0646 2620",
@@ -49,11 +51,16 @@ _GLYPHS = {
 
 
 def text_lines(text: str, at_mm: tuple[float, float], height_mm: float) -> list[Array]:
-    """Return the strokes of a line of text as (n, 2) polylines; `at_mm` is its lower left."""
+    """Return the strokes of a line of text as (n, 2) polylines; `at_mm` is its lower left.
+
+    Raises ValueError for a character that the font does not have.
+    """
     scale = height_mm / 6
     lines = []
     for place, letter in enumerate(text):
-        for stroke in _GLYPHS.get(letter, "").split():
+        if letter not in _GLYPHS:
+            raise ValueError(f"the font has no {letter!r}")
+        for stroke in _GLYPHS[letter].split():
             grid = np.array(
                 [[int(a), int(b)] for a, b in zip(stroke[::2], stroke[1::2], strict=True)], float
             )

@@ -142,7 +142,7 @@ def linear_picture(scene: Scene) -> Grid:
 
 
 # Two captures of one job share their bed; so do the photos of one board.
-@lru_cache(maxsize=3)
+@lru_cache(maxsize=2)
 def _bare_picture(scene: Scene) -> Grid:
     """Return the bed with its reference marks alone."""
     width, height = scene.camera.size

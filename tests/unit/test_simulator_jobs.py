@@ -8,6 +8,7 @@ import pytest
 
 from samples.jobs import STILL, draw_spec, job_truth, make_job
 from samples.simulator.camera import pool_camera
+from samples.simulator.font import text_lines
 from samples.simulator.material import MATERIALS
 from samples.simulator.motion import Motion, about, placed
 from samples.simulator.shapes import ARTS, label
@@ -238,3 +239,10 @@ def test_the_stated_camera_projects_as_an_independent_library_does():
     )
     camera = pool_camera(draw_spec(9).camera_index)
     assert np.abs(camera.project(points) - other[:, 0]).max() < 1e-8
+
+
+def test_the_font_draws_every_capital_and_digit_and_refuses_others():
+    for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789":
+        assert text_lines(letter, (0.0, 0.0), 6.0), letter
+    with pytest.raises(ValueError, match="no 'ß'"):
+        text_lines("ß", (0.0, 0.0), 6.0)
