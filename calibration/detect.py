@@ -225,13 +225,16 @@ def _charuco_corners(picture: Grey, board: Board) -> tuple[Numbers, Array, Numbe
     pattern = cv2.aruco.CharucoBoard(
         (board.squares_x, board.squares_y), board.square_mm, board.marker_mm, dictionary, numbers
     )
-    detector = cv2.aruco.CharucoDetector(pattern)
-    corners, ids, _, markers = detector.detectBoard(picture)
-    # The board's own search drops foreign markers, so they are looked for separately.
-    _, every, _ = marker_detector(board.dictionary).detectMarkers(picture)
-    seen = np.zeros(0, np.int64) if every is None else np.asarray(every, np.int64).ravel()
-    if markers is not None:
-        seen = np.union1d(seen, np.asarray(markers, np.int64).ravel())
+    quads, every, _ = marker_detector(board.dictionary).detectMarkers(picture)
+    if every is None:
+        return np.zeros(0, np.int64), np.zeros((0, 2)), np.zeros(0, np.int64)
+    seen = np.asarray(every, np.int64).ravel()
+    own = np.flatnonzero(np.isin(seen, numbers))
+    corners, ids, _, _ = cv2.aruco.CharucoDetector(pattern).detectBoard(
+        picture,
+        markerCorners=[quads[i] for i in own.tolist()],
+        markerIds=seen[own].astype(np.int32).reshape(-1, 1),
+    )
     if ids is None or corners is None:
         return np.zeros(0, np.int64), np.zeros((0, 2)), seen
     return np.asarray(ids, np.int64).ravel(), np.asarray(corners, np.float64).reshape(-1, 2), seen

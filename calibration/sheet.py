@@ -1,11 +1,16 @@
-"""A board as a page to print: true size, with a ruler line to check the printer's scale."""
+"""Boards and reference marks as a page to print: true size, with a ruler line to check it."""
 
 from __future__ import annotations
 
 import datetime
+from typing import TYPE_CHECKING
 
-from calibration.board import Board
+from calibration.board import Board, marker_dictionary, marker_modules_mm
 from calibration.errors import WitmarkError
+from calibration.marks_file import MarksFile
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
 
 PAGES_MM: dict[str, tuple[float, float]] = {
     "A4": (210.0, 297.0),
@@ -31,24 +36,14 @@ def board_pdf(board: Board, page: str) -> bytes:
     WitmarkError
         Where the page is unknown or the board does not fit on it.
     """
-    from fpdf import FPDF
-
     page_mm = _page_for(board, page)
     width, height = board.size_mm
-    pdf = FPDF(unit="mm", format=page_mm)
-    # The same board gives the same bytes.
-    pdf.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
-    pdf.set_title("Witmark calibration board")
-    pdf.set_auto_page_break(False)
-    pdf.add_page()
+    pdf = _new_page(page_mm, "Witmark calibration board")
     left, top = (page_mm[0] - width) / 2, (page_mm[1] - _RULER_MM - height) / 2
     if board.inverted:
-        pdf.set_fill_color(0)
         quiet = _QUIET_MM
         pdf.rect(left - quiet, top - quiet, width + 2 * quiet, height + 2 * quiet, style="F")
         pdf.set_fill_color(255)
-    else:
-        pdf.set_fill_color(0)
     for x, y, w, h in board.black_squares_mm():
         pdf.rect(left + x, top + y, w, h, style="F")
     _draw_ruler(pdf, page_mm)
@@ -57,13 +52,69 @@ def board_pdf(board: Board, page: str) -> bytes:
     return bytes(pdf.output())
 
 
-def _page_for(board: Board, page: str) -> tuple[float, float]:
-    """Return the page, turned the way the board fits better; refuse a board that fits neither."""
+def marks_pdf(marks: MarksFile, page: str) -> bytes:
+    """Return a PDF of one page with reference marks to cut out, true to size.
+
+    Every mark has the white ground that finding it needs, one module wide, within its cutting
+    line; its number stands outside.
+
+    Raises
+    ------
+    WitmarkError
+        Where the page is unknown or the marks do not fit on it.
+    """
+    page_mm = _page_size(page)
+    module = marks.marker_mm / (marker_dictionary(marks.dictionary).markerSize + 2)
+    ground = marks.marker_mm + 2 * module
+    pitch = ground + 8.0
+    across = int((page_mm[0] - 2 * _MARGIN_MM) // pitch)
+    down = int((page_mm[1] - 2 * _MARGIN_MM - _RULER_MM) // pitch)
+    numbers = sorted(marks.centres_mm)
+    if len(numbers) > across * down:
+        raise WitmarkError(
+            f"--page {page}",
+            f"{len(numbers)} marks of {marks.marker_mm:g} mm do not fit",
+            "use fewer or smaller marks, or a larger page",
+        )
+    pdf = _new_page(page_mm, "Witmark reference marks")
+    pdf.set_font("Helvetica", size=8)
+    for place, number in enumerate(numbers):
+        row, column = divmod(place, across)
+        left, top = _MARGIN_MM + column * pitch, _MARGIN_MM + 4 + row * pitch
+        pdf.set_line_width(0.1)
+        pdf.rect(left, top, ground, ground)
+        at = (left + module, top + module)
+        for x, y, w, h in marker_modules_mm(marks.dictionary, number, marks.marker_mm, at):
+            pdf.rect(x, y, w, h, style="F")
+        pdf.text(left, top - 1, f"{number}, top")
+    _draw_ruler(pdf, page_mm)
+    return bytes(pdf.output())
+
+
+def _page_size(page: str) -> tuple[float, float]:
     if page not in PAGES_MM:
         raise WitmarkError(
             f"--page {page}", "is no known page", f"use one of {', '.join(PAGES_MM)}"
         )
-    short, long = PAGES_MM[page]
+    return PAGES_MM[page]
+
+
+def _new_page(page_mm: tuple[float, float], title: str) -> FPDF:
+    from fpdf import FPDF
+
+    pdf = FPDF(unit="mm", format=page_mm)
+    # The same content gives the same bytes.
+    pdf.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
+    pdf.set_title(title)
+    pdf.set_auto_page_break(False)
+    pdf.add_page()
+    pdf.set_fill_color(0)
+    return pdf
+
+
+def _page_for(board: Board, page: str) -> tuple[float, float]:
+    """Return the page, turned the way the board fits better; refuse a board that fits neither."""
+    short, long = _page_size(page)
     width, height = board.size_mm
     around = 2 * (_MARGIN_MM + _QUIET_MM)
     for across, down in ((long, short), (short, long)):
@@ -76,11 +127,8 @@ def _page_for(board: Board, page: str) -> tuple[float, float]:
     )
 
 
-def _draw_ruler(pdf: object, page_mm: tuple[float, float]) -> None:
+def _draw_ruler(pdf: FPDF, page_mm: tuple[float, float]) -> None:
     """Draw a line with a tick every 10 mm; its length is written beside it."""
-    from fpdf import FPDF
-
-    assert isinstance(pdf, FPDF)
     length = (page_mm[0] - 2 * _MARGIN_MM - 10) // _TICK_MM * _TICK_MM
     left, y = (page_mm[0] - length) / 2, page_mm[1] - _MARGIN_MM - 12
     pdf.set_line_width(0.15)

@@ -17,11 +17,26 @@ def board(
         str, typer.Option(metavar="NXxNY", help="Squares across and down.")
     ] = "11x8",
     square: Annotated[float, typer.Option(metavar="MM", help="Side of a square.")] = 15.0,
-    marker: Annotated[float, typer.Option(metavar="MM", help="Side of a marker.")] = 11.0,
+    marker: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="Side of a marker (11; of a reference mark 14)."),
+    ] = None,
     dictionary: Annotated[
-        str, typer.Option(metavar="NAME", help="OpenCV's marker dictionary.")
-    ] = "DICT_5X5_250",
-    first_marker: Annotated[int, typer.Option(metavar="N", help="Number of the first marker.")] = 0,
+        str | None,
+        typer.Option(
+            metavar="NAME", help="OpenCV's marker dictionary (DICT_5X5_250; marks DICT_4X4_50)."
+        ),
+    ] = None,
+    first_marker: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="Number of the first marker (0; of a reference mark 10)."),
+    ] = None,
+    reference: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="X,Y", help="Write reference marks for these bed places instead; once per mark."
+        ),
+    ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="A chessboard without markers.")] = False,
     inverted: Annotated[
         bool, typer.Option("--inverted", help="Exchange black and white, as on anodised metal.")
@@ -46,6 +61,17 @@ def board(
     from calibration.sheet import board_pdf
     from cli.terminal import say, show, show_json
 
+    if reference:
+        _write_marks(
+            out,
+            reference,
+            14.0 if marker is None else marker,
+            dictionary or "DICT_4X4_50",
+            10 if first_marker is None else first_marker,
+            page,
+            json,
+        )
+        return
     across, down = _two_numbers(squares)
     content: dict[str, object] = {
         "kind": "chessboard" if plain else "charuco",
@@ -55,7 +81,11 @@ def board(
         "inverted": inverted,
     }
     if not plain:
-        content |= {"marker_mm": marker, "dictionary": dictionary, "first_marker": first_marker}
+        content |= {
+            "marker_mm": 11.0 if marker is None else marker,
+            "dictionary": dictionary or "DICT_5X5_250",
+            "first_marker": first_marker or 0,
+        }
     drawn = board_from_json(content, "board")
     pdf = board_pdf(drawn, page)
     picture = io.BytesIO()
@@ -79,6 +109,41 @@ def board(
             "note: this chessboard looks the same upside down; for 'calibrate bed' make one with "
             "an odd and an even number of squares"
         )
+
+
+def _write_marks(
+    out: Path,
+    places: list[str],
+    marker_mm: float,
+    dictionary: str,
+    first: int,
+    page: str,
+    as_json: bool,
+) -> None:
+    """Write reference marks to stick on the bed, and their file."""
+    from calibration.files import write_bytes, write_json
+    from calibration.marks_file import marks_from_json
+    from calibration.sheet import marks_pdf
+    from cli.options import number_pair
+    from cli.terminal import say, show, show_json
+
+    centres = {
+        str(first + i): number_pair(text, "--reference", "X,Y") for i, text in enumerate(places)
+    }
+    content = {"dictionary": dictionary, "marker_mm": marker_mm, "centres_mm": centres}
+    marks = marks_from_json(content, "--reference")
+    pdf = marks_pdf(marks, page)
+    files = {"pdf": out / "marks.pdf", "json": out / "marks.json"}
+    write_bytes(files["pdf"], pdf)
+    write_json(files["json"], marks.to_json())
+    if as_json:
+        show_json({"files": {k: str(p) for k, p in files.items()}, "marks": marks.to_json()})
+    else:
+        for path in files.values():
+            show(str(path))
+    say("Print marks.pdf at 100 %, cut out, stick each mark flat with its top toward +Y.")
+    if len(places) < 3:
+        say("note: a camera that moved is corrected from three marks or more")
 
 
 def _two_numbers(text: str) -> tuple[int, int]:

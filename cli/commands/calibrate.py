@@ -256,11 +256,12 @@ def _places(
     """Return the board's place in every photo, from options given once or once per photo."""
     from calibration.board import BoardPlace
     from calibration.errors import WitmarkError
+    from cli.options import number_pair
 
     if not at and board.place is not None:
         return [board.place] * count
     given: dict[str, list[Any]] = {
-        "--at": [_pair(text, "--at", "X,Y") for text in at or []],
+        "--at": [number_pair(text, "--at", "X,Y") for text in at or []],
         "--turn": list(turn or []),
         "--height": list(height or []),
     }
@@ -284,29 +285,14 @@ def _places(
 
 def _at_u(text: str | None) -> tuple[float | None, float | None]:
     from calibration.errors import WitmarkError
+    from cli.options import number_pair
 
     if text is None:
         return None, None
-    mm, degrees = _pair(text, "--at-u", "MM,DEG")
+    mm, degrees = number_pair(text, "--at-u", "MM,DEG")
     if mm < 0 or degrees < 0:
         raise WitmarkError(f"--at-u {text}", "is negative", "give how well the place is known")
     return mm, degrees
-
-
-def _pair(text: str, option: str, form: str) -> tuple[float, float]:
-    import math
-
-    from calibration.errors import WitmarkError
-
-    try:
-        first, second = (float(part) for part in text.split(","))
-        if not (math.isfinite(first) and math.isfinite(second)):
-            raise ValueError
-    except ValueError as error:
-        raise WitmarkError(
-            f"{option} {text}", "is not two numbers", f"write it as {form}, without a space"
-        ) from error
-    return first, second
 
 
 def _today() -> str:

@@ -6,9 +6,12 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pypdfium2
 import pytest
 from PIL import Image
 
+from calibration.marks import detect_marks
+from calibration.marks_file import read_marks
 from cli.app import COMMANDS, run
 
 ROOT = Path(__file__).parents[2]
@@ -54,6 +57,43 @@ def test_folder_that_cannot_be_written_is_told(
     (tmp_path / "file").write_text("x")
     assert run(["board", "--out", str(tmp_path / "file")]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+def test_reference_marks_are_written_for_their_places(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    places = ["14,14", "386,14", "386,286", "14,286"]
+    options = [word for place in places for word in ("--reference", place)]
+    assert run(["board", "--out", str(tmp_path), *options, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["marks"]["centres_mm"]["11"] == [386.0, 14.0]
+    marks = read_marks(tmp_path / "marks.json")
+    sheet = pypdfium2.PdfDocument(tmp_path / "marks.pdf")[0]
+    per_mm = 8.0
+    page = np.array(sheet.render(scale=per_mm * 25.4 / 72).to_pil().convert("L"))
+    found = detect_marks(page, marks.dictionary, sorted(marks.centres_mm))
+    assert sorted(found) == [10, 11, 12, 13]
+    for px in found.values():
+        sides = np.linalg.norm(px - np.roll(px, 1, axis=0), axis=1) / per_mm
+        # One pixel of the rendered page is 0.125 mm, and rectangles are rounded outward.
+        np.testing.assert_allclose(sides, 14.0, atol=0.13)
+        # Printed upright: the first corner is the upper left one.
+        assert px[0].sum() == px.sum(axis=1).min()
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["--reference", "14"], "write it as X,Y"),
+        (["--reference", "1,1", "--marker", "300"], "do not fit"),
+        (["--reference", "1,1", "--first-marker", "50"], "markers 0 to 49"),
+    ],
+)
+def test_reference_marks_that_cannot_be_are_refused(
+    options: list[str], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["board", "--out", str(tmp_path / "out"), *options]) == 2
+    assert told in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.parametrize("arguments", [["--help"], ["--version"]])

@@ -1,0 +1,26 @@
+"""Options that several commands read alike."""
+
+from __future__ import annotations
+
+import math
+
+from calibration.errors import WitmarkError
+
+
+def number_pair(text: str, option: str, form: str) -> tuple[float, float]:
+    """Return the two finite numbers of an option such as `--at 10,20`.
+
+    Parameters
+    ----------
+    option, form
+        The option's name and how it is written, for the complaint.
+    """
+    try:
+        first, second = (float(part) for part in text.split(","))
+        if not (math.isfinite(first) and math.isfinite(second)):
+            raise ValueError
+    except ValueError as error:
+        raise WitmarkError(
+            f"{option} {text}", "is not two numbers", f"write it as {form}, without a space"
+        ) from error
+    return first, second
