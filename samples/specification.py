@@ -31,7 +31,10 @@ class JobSpec:
     bed, bed_variant, texture
         One of bed.BEDS, which drawing of it, and one of material.MATERIALS.
     contrast_levels, noise_levels, psf_px, jpeg_quality
-        Mark against ground and noise in grey levels at mid exposure; blur; None for no JPEG.
+        Mark (a fill, or an outline alone less outline_more_levels) against ground and noise, in
+        grey levels at mid exposure; blur; None for no JPEG.
+    outline_more_levels
+        How much further than the fill the outline, burned slower, stands from the ground.
     kerf_mm, hatch_mm, hatch_angles_deg, hatch_phase, softness_mm
         The burn: width of a stroke; spacing and angles of the hatch, and where its lines fall
         (share of the spacing from the page's origin; None: at random); sigma of the edge.
@@ -69,6 +72,7 @@ class JobSpec:
     bed_variant: int = 0
     texture: str = "painted"
     contrast_levels: float = 80.0
+    outline_more_levels: float = 30.0
     noise_levels: float = 2.0
     psf_px: float = 0.9
     jpeg_quality: int | None = 90

@@ -11,7 +11,13 @@ from shapely import box
 
 from samples.simulator.burn import Beam, Burned, Hatch, burn_fill, burn_lines
 from samples.simulator.camera import Camera
-from samples.simulator.material import MATERIALS, ground, ground_reflectance, mark_reflectance
+from samples.simulator.material import (
+    MATERIALS,
+    ground,
+    ground_reflectance,
+    mark_reflectance,
+    opacity_for,
+)
 from samples.simulator.motion import Motion, placed
 from samples.simulator.occluder import gantry
 from samples.simulator.picture import Light, Optics, relit
@@ -22,6 +28,7 @@ from samples.specification import JobSpec
 
 Array = NDArray[np.float64]
 _FAINT_LEVELS = 2.5
+_OUTLINE_OPACITY = 0.9
 
 
 def _beam(spec: JobSpec, drawing: Drawing, layer: str, rng: np.random.Generator) -> Beam:
@@ -30,14 +37,36 @@ def _beam(spec: JobSpec, drawing: Drawing, layer: str, rng: np.random.Generator)
     return Beam(
         kerf_mm=spec.kerf_mm,
         softness_mm=spec.softness_mm,
-        # A hatch line leaves less than an outline stroke: its neighbours burn over it.
-        strength=0.75 if layer == "fill" else 0.9,
+        strength=_OUTLINE_OPACITY if layer == "outline" else _hatch_strength(spec),
         unevenness=spec.unevenness,
         unevenness_scale_mm=spec.unevenness_scale_mm,
         scorch_share=spec.scorch_share,
         scorch_mm=(0.3 * math.cos(side), 0.3 * math.sin(side)),
         pitch_mm=0.025 if x1 - x0 < 60 else 0.03,
     )
+
+
+def _mark_tone(spec: JobSpec) -> tuple[tuple[float, float, float], float, float]:
+    """Return tint and reflectance of a fully burned place, and the contrast of the fill.
+
+    The outline is burned slower than the fill and stands out from it.
+    """
+    material = MATERIALS[spec.texture]
+    if spec.faint:
+        # A mark that hardly stands out in grey has hardly a colour of its own either.
+        tint, contrast, more = material.tint, _FAINT_LEVELS, 0.0
+    else:
+        tint, contrast, more = material.mark_tint, spec.contrast_levels, spec.outline_more_levels
+    reflectance = mark_reflectance(material, tint, contrast + more, _OUTLINE_OPACITY)
+    return tint, reflectance, contrast
+
+
+def _hatch_strength(spec: JobSpec) -> float:
+    """Return the opacity of one hatch stroke, so that all that lie over a place give the fill's."""
+    tint, reflectance, contrast = _mark_tone(spec)
+    opacity = opacity_for(MATERIALS[spec.texture], tint, reflectance, contrast)
+    over = max(1.0, len(spec.hatch_angles_deg) * spec.kerf_mm / spec.hatch_mm)
+    return float(1 - (1 - min(opacity, 0.98)) ** (1 / over))
 
 
 def burn(
@@ -64,14 +93,11 @@ def hatch_of(spec: JobSpec) -> Hatch:
 
 def mark(spec: JobSpec, burned: Burned, layer: str, bed_from_page: Motion) -> Mark:
     """Return burned strokes as they lie on the job's material."""
-    material = MATERIALS[spec.texture]
-    contrast = _FAINT_LEVELS if spec.faint else spec.contrast_levels
-    # A mark that hardly stands out in grey has hardly a colour of its own either.
-    tint = material.tint if spec.faint else material.mark_tint
+    tint, reflectance, _ = _mark_tone(spec)
     return Mark(
         burned,
         bed_from_page,
-        mark_reflectance(material, tint, contrast, 0.9),
+        reflectance,
         tint,
         spec.depth_mm if layer == "fill" else 0.0,
     )

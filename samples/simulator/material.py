@@ -159,3 +159,19 @@ def mark_reflectance(
     seen = float(np.clip(material.level + sign * contrast_levels, 4, 250))
     bare = (1 - opacity) * ground_reflectance(material) * np.array(material.tint)
     return _solve(seen, bare, opacity * np.array(tint))
+
+
+def opacity_for(
+    material: Material, tint: Colour, reflectance: float, contrast_levels: float
+) -> float:
+    """Return the opacity at which a mark of known reflectance stands so far from the ground."""
+    sign = 1 if material.light_mark else -1
+    seen = float(np.clip(material.level + sign * contrast_levels, 4, 250))
+    bare = ground_reflectance(material) * np.array(material.tint)
+    burned = reflectance * np.array(tint)
+    low, high = 0.0, 1.0
+    for _ in range(30):
+        middle = (low + high) / 2
+        beyond = sign * (grey_level((1 - middle) * bare + middle * burned) - seen) > 0
+        low, high = (low, middle) if beyond else (middle, high)
+    return (low + high) / 2

@@ -80,7 +80,9 @@ def combine(offsets: list[Offset]) -> tuple[Offset, float, int]:
         return moved[0], 0.0, 0
     weights = [np.linalg.inv(o.statistical) for o in moved]
     covariance = np.linalg.inv(np.sum(weights, axis=0))
-    vector = covariance @ np.sum([w @ o.vector for w, o in zip(weights, moved, strict=True)], axis=0)
+    vector = covariance @ np.sum(
+        [w @ o.vector for w, o in zip(weights, moved, strict=True)], axis=0
+    )
     chi2 = float(
         sum(
             (o.vector - vector) @ w @ (o.vector - vector)

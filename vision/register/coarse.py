@@ -116,20 +116,11 @@ def _template(
     offset = (np.arange(columns * _SUB) - (_SUB - 1) / 2) * fine
     offset_y = (np.arange(rows * _SUB) - (_SUB - 1) / 2) * fine
     x, y = np.meshgrid(low[0] + offset, low[1] + offset_y)
-    back = pose.matrix.T
-    dx, dy = x - pose.x_mm, y - pose.y_mm
-    page_x, page_y = back[0, 0] * dx + back[0, 1] * dy, back[1, 0] * dx + back[1, 1] * dy
+    x, y = x.astype(np.float32), y.astype(np.float32)
     total = np.zeros(x.shape, np.float32)
     nearest = np.full(x.shape, np.inf, np.float32)
     for layer in maps:
-        distance = cv2.remap(
-            np.ascontiguousarray(layer.stack[..., 0]),
-            ((page_x - layer.origin_mm[0]) / layer.pitch_mm).astype(np.float32),
-            ((page_y - layer.origin_mm[1]) / layer.pitch_mm).astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=(layer.reach_mm, 0.0, 0.0, 0.0),
-        )
+        distance = layer.distance_at(pose, x, y)
         total = np.maximum(total, np.clip((kerf_mm / 2 - distance) / fine + 0.5, 0, 1))
         nearest = np.minimum(nearest, distance)
     size = (columns, rows)

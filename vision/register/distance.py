@@ -10,9 +10,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork, Layer
 
 Array = NDArray[np.float64]
@@ -50,6 +52,52 @@ class DistanceMap:
     label: NDArray[np.int16]
     reach_mm: float
 
+    def nodes(self, pose: Rigid, x_mm: Image, y_mm: Image) -> tuple[Image, Image]:
+        """Return the (column, row) of the grid that surface places (bed mm) fall on, at a pose."""
+        back = pose.matrix.T
+        x, y = x_mm - np.float32(pose.x_mm), y_mm - np.float32(pose.y_mm)
+        column = (back[0, 0] * x + back[0, 1] * y - self.origin_mm[0]) / self.pitch_mm
+        row = (back[1, 0] * x + back[1, 1] * y - self.origin_mm[1]) / self.pitch_mm
+        return column.astype(np.float32), row.astype(np.float32)
+
+    def sample(self, columns: Image, rows: Image) -> Image:
+        """Return the stack (..., 3) at nodes; far from the layer beyond the grid."""
+        beyond = (self.reach_mm, 0.0, 0.0, 0.0)
+        return np.asarray(
+            cv2.remap(
+                self.stack,
+                columns,
+                rows,
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_CONSTANT,
+                borderValue=beyond,
+            ),
+            np.float32,
+        )
+
+    def labels(self, columns: Image, rows: Image) -> NDArray[np.int16]:
+        """Return the nearest feature at nodes; -1 beyond the grid."""
+        beyond = (-1, -1, -1, -1)
+        return np.asarray(
+            cv2.remap(
+                self.label,
+                columns,
+                rows,
+                cv2.INTER_NEAREST,
+                borderMode=cv2.BORDER_CONSTANT,
+                borderValue=beyond,
+            ),
+            np.int16,
+        )
+
+    def distance_at(self, pose: Rigid, x_mm: Image, y_mm: Image) -> Image:
+        """Return the signed distance at surface places (bed mm) when the layer lies at a pose."""
+        return np.ascontiguousarray(self.sample(*self.nodes(pose, x_mm, y_mm))[..., 0])
+
+    def label_at(self, pose: Rigid, x_mm: Image, y_mm: Image) -> NDArray[np.int16]:
+        """Return the nearest feature at surface places (bed mm) when the layer lies at a pose."""
+        return self.labels(*self.nodes(pose, x_mm, y_mm))
+
 
 def layer_distance(
     artwork: Artwork, layer: Layer, pitch_mm: float, reach_mm: float
@@ -58,11 +106,10 @@ def layer_distance(
     rings: list[tuple[Array, bool, int]] = []
     if layer == "fill":
         rings = [(ring, True, a.feature) for a in artwork.areas for ring in a.rings_mm]
-    else:
-        rings = [(s.points_mm, s.closed, s.feature) for s in artwork.strokes if s.layer == layer]
-    if not rings:
+    strokes = [(s.points_mm, s.closed, s.feature) for s in artwork.strokes if s.layer == layer]
+    if not rings and not strokes:
         return None
-    every = np.concatenate([points for points, _, _ in rings])
+    every = np.concatenate([points for points, _, _ in [*rings, *strokes]])
     low = every.min(axis=0) - reach_mm
     high = every.max(axis=0) + reach_mm
     columns, rows = (math.ceil(n) + 1 for n in (high - low) / pitch_mm)
@@ -72,10 +119,13 @@ def layer_distance(
     for points, closed, feature in rings:
         start, end = _segments(points, closed)
         _lower(distance, label, grid, start, end, feature)
-    if layer == "fill":
+    if rings:
         inside = _inside([ring for ring, _, _ in rings], grid, (rows, columns))
         distance = np.where(inside, -distance, distance)
         _label_inside(label, artwork, grid, inside)
+    for points, closed, feature in strokes:
+        start, end = _segments(points, closed)
+        _lower(distance, label, grid, start, end, feature)
     gy, gx = np.gradient(distance, pitch_mm)
     stack = np.ascontiguousarray(np.dstack([distance, gx, gy]), dtype=np.float32)
     return DistanceMap(layer, (grid.x0, grid.y0), pitch_mm, stack, label, reach_mm)

@@ -27,11 +27,15 @@ Image = NDArray[np.float32]
 # hardly touch the position): blur sigma 1.0 +- 0.5 px, half-width +- 0.05 mm round the nominal.
 _SIGMA_PRIOR = (1.0, 0.5)
 _HALF_WIDTH_PRIOR_MM = 0.05
+_HALF_WIDTH_RANGE_MM = 0.3
 # Features of one layer are burned alike unless the picture says otherwise; and two layers that
 # overlap give something between the stronger of them (1) and their sum (0). Without this an outline
 # on the very edge of a fill has a second, wrong minimum a fraction of a millimetre away.
 _BURN_PRIOR = 0.25
 _OVERLAP_PRIOR = (0.6, 0.3)
+# A round layer's turn cannot be seen; it must not wander.
+_TURN_PRIOR = 0.05
+_SURVIVAL_PRIOR = (1.0, 0.5)
 # Exchange rate between priors and pixels: the variance of a grey level, squared levels.
 _NOISE2 = 4.0
 _STEP_LIMIT_PX = 1.0
@@ -49,8 +53,10 @@ class Scene:
     grey
         (rows, columns) grey levels 0..255 in the camera's tone curve.
     ground
-        (rows, columns) linear light of the work before the burn, up to a smooth factor; ones
-        where nothing is known of it.
+        (rows, columns) linear light of the work before the burn, up to a smooth factor, without
+        its texture; ones where nothing is known of it.
+    texture
+        (rows, columns) what is left of the ground; zeros where nothing is known of it.
     usable
         (rows, columns) 0 or 1: pixels that may count (not saturated, within the picture).
     light_order
@@ -60,6 +66,7 @@ class Scene:
     region: Region
     grey: Image
     ground: Image
+    texture: Image
     usable: Image
     light_order: int
 
@@ -83,6 +90,9 @@ class State:
         Strength of each pair of layers' overlap, in the order (0,1), (0,2), (1,2).
     light
         Coefficients of the light field.
+    survival
+        How the ground's texture fares under the mark: 1 where it is darkened like the rest, more
+        where the burn wipes it out, 0 where it stays.
     """
 
     poses: tuple[Rigid, ...]
@@ -91,6 +101,7 @@ class State:
     amplitude: tuple[Array, ...]
     overlap: Array
     light: Array
+    survival: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,6 +174,7 @@ class _Setting:
     slope_sub: tuple[Image, Image]  # the same on sub-samples
     group_of: tuple[NDArray[np.int64], ...]  # feature -> amplitude group, by layer
     groups: tuple[tuple[tuple[int, ...], ...], ...]
+    turns: tuple[float, ...]  # turn of each layer at the start
 
 
 def pairs(count: int) -> list[tuple[int, int]]:
@@ -174,7 +186,7 @@ def fit_layers(
     scene: Scene,
     maps: tuple[DistanceMap, ...],
     poses: tuple[Rigid, ...],
-    kerf_mm: float,
+    half_mm: tuple[float, ...],
     *,
     pivot_mm: tuple[float, float],
     tied: bool = False,
@@ -193,8 +205,9 @@ def fit_layers(
         Distance map of each layer.
     poses
         Start of each layer, bed <- page.
-    kerf_mm
-        Nominal width of the burned line.
+    half_mm
+        Nominal half-width of the burned line by layer; negative where the ground is burned and
+        the mark is what was left standing.
     pivot_mm
         Surface place about which rotations are told.
     tied
@@ -208,7 +221,7 @@ def fit_layers(
     free
         Whether blur and kerf are fitted too.
     """
-    setting = _setting(scene, maps, poses, kerf_mm, pivot_mm, tied)
+    setting = _setting(scene, maps, poses, half_mm, pivot_mm, tied)
     weight = scene.usable * _band(setting, poses)
     if float(weight.sum()) < 60:
         return None
@@ -223,8 +236,7 @@ def fit_layers(
         improved = False
         for _ in range(6):
             damped = normal + damping * np.diag(np.diag(normal))
-            delta = np.linalg.solve(damped, gradient)
-            delta = _limit(delta, setting)
+            delta = _limit(np.asarray(np.linalg.solve(damped, gradient)), setting)
             trial = _move(setting, state, delta)
             trial_seen = _look(setting, trial)
             trial_cost = _cost(setting, trial, trial_seen.residual, weight)
@@ -275,12 +287,13 @@ def start_state(setting: _Setting, poses: tuple[Rigid, ...], weight: Image) -> S
     sigma = _SIGMA_PRIOR[0] / scene.region.bin
     seen = [see(c.mark, scene.region.sub, max(sigma, 0.35)) for c in covers]
     linear = _linear_from_grey(scene.grey)
-    light = setting.fields * scene.ground
+    ground = scene.ground + scene.texture
+    light = setting.fields * ground
     marks = []
     for index, picture in enumerate(seen):
         group = _pixel_groups(setting, covers[index].label, index)
         for number in range(len(setting.groups[index])):
-            marks.append(-picture * scene.ground * (group == number))
+            marks.append(-picture * ground * (group == number))
     # Equal grey levels of error weigh alike, so divide by the slope of the tone curve.
     scale = weight * grey_slope(linear)
     rows = np.concatenate([light, np.array(marks, np.float32)]) * scale
@@ -301,7 +314,7 @@ def start_state(setting: _Setting, poses: tuple[Rigid, ...], weight: Image) -> S
     overlap = np.array(
         [_OVERLAP_PRIOR[0] * min(typical[i], typical[j], key=abs) for i, j in pairs(len(amplitude))]
     )
-    return State(poses, max(sigma, 0.35), half, tuple(amplitude), overlap, solution[:terms])
+    return State(poses, max(sigma, 0.35), half, tuple(amplitude), overlap, solution[:terms], 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -311,7 +324,9 @@ class _Seen:
     covers: list[Coverage]
     strength: list[Image]  # A of each layer on the sub-samples
     sharp: Image  # T on the sub-samples
-    light: Image  # P B on the pixels
+    through: Image  # T as the camera sees it
+    field: Image  # P on the pixels
+    light: Image  # what T multiplies on the pixels
     linear: Image
     residual: Image
 
@@ -326,7 +341,7 @@ def _setting(
     scene: Scene,
     maps: tuple[DistanceMap, ...],
     poses: tuple[Rigid, ...],
-    kerf_mm: float,
+    half_mm: tuple[float, ...],
     pivot_mm: tuple[float, float],
     tied: bool,
 ) -> _Setting:
@@ -350,7 +365,7 @@ def _setting(
     return _Setting(
         scene,
         maps,
-        (kerf_mm / 2,) * len(maps),
+        half_mm,
         pivot_mm,
         0.3 * reach,
         tied,
@@ -359,6 +374,7 @@ def _setting(
         slope_sub,
         tuple(group_of),
         tuple(groups),
+        tuple(pose.angle_rad for pose in poses),
     )
 
 
@@ -381,24 +397,27 @@ def _grouping(
 
 def _band(setting: _Setting, poses: tuple[Rigid, ...]) -> Image:
     """Tell the pixels near a mark: 1 within the maps' reach of any layer, else 0."""
-    scene = setting.scene
-    near = np.zeros(scene.region.shape, np.float32)
-    x, y = scene.region.centre_places()
+    near = np.zeros(setting.scene.region.shape, np.float32)
+    x, y = setting.scene.region.centre_places()
     for layer, pose in zip(setting.maps, poses, strict=True):
-        back = pose.matrix.T
-        dx, dy = x - np.float32(pose.x_mm), y - np.float32(pose.y_mm)
-        map_x = (back[0, 0] * dx + back[0, 1] * dy - layer.origin_mm[0]) / layer.pitch_mm
-        map_y = (back[1, 0] * dx + back[1, 1] * dy - layer.origin_mm[1]) / layer.pitch_mm
-        distance = cv2.remap(
-            np.ascontiguousarray(layer.stack[..., 0]),
-            map_x.astype(np.float32),
-            map_y.astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=(layer.reach_mm, 0.0, 0.0, 0.0),
-        )
+        distance = layer.distance_at(pose, x, y)
         near[distance < layer.reach_mm - layer.pitch_mm] = 1.0
     return near
+
+
+def feature_image(
+    scene: Scene, maps: tuple[DistanceMap, ...], poses: tuple[Rigid, ...]
+) -> NDArray[np.int64]:
+    """Return (rows, columns) the feature whose mark is nearest to each pixel; -1 far from all."""
+    x, y = scene.region.centre_places()
+    nearest = np.full(scene.region.shape, np.inf, np.float32)
+    label = np.full(scene.region.shape, -1, np.int64)
+    for layer, pose in zip(maps, poses, strict=True):
+        distance = layer.distance_at(pose, x, y)
+        closer = distance < nearest
+        label = np.where(closer, layer.label_at(pose, x, y), label)
+        nearest = np.minimum(nearest, distance)
+    return label
 
 
 def _pixel_groups(setting: _Setting, label: NDArray[np.int16], index: int) -> NDArray[np.int64]:
@@ -427,10 +446,14 @@ def _look(setting: _Setting, state: State) -> _Seen:
     for (i, j), value in zip(pairs(len(covers)), state.overlap, strict=True):
         sharp += np.float32(value) * covers[i].mark * covers[j].mark
     through = see(sharp, scene.region.sub, state.sigma_px)
-    light = np.tensordot(state.light.astype(np.float32), setting.fields, 1) * scene.ground
-    linear = light * through
+    field = np.tensordot(state.light.astype(np.float32), setting.fields, 1)
+    survival = np.float32(state.survival)
+    light = field * (scene.ground + survival * scene.texture)
+    linear = light * through + field * (1 - survival) * scene.texture
     residual = scene.grey - grey_from_linear(linear)
-    return _Seen(covers, strength, sharp, light, linear, np.asarray(residual, np.float32))
+    return _Seen(
+        covers, strength, sharp, through, field, light, linear, np.asarray(residual, np.float32)
+    )
 
 
 def _cost(setting: _Setting, state: State, residual: Image, weight: Image) -> float:
@@ -442,9 +465,13 @@ def _cost(setting: _Setting, state: State, residual: Image, weight: Image) -> fl
 def _priors(setting: _Setting, state: State) -> tuple[Array, Array]:
     """Return the weight of the prior on each parameter, and how far the parameter is from it."""
     binning = setting.scene.region.bin
-    motions = 3 if setting.tied else 3 * len(setting.maps)
-    strength: list[float] = [0.0] * motions
-    misfit: list[float] = [0.0] * motions
+    strength: list[float] = []
+    misfit: list[float] = []
+    for pose, turn in list(zip(state.poses, setting.turns, strict=True))[
+        : 1 if setting.tied else None
+    ]:
+        strength.extend([0.0, 0.0, (_TURN_PRIOR * setting.scale_mm) ** -2])
+        misfit.extend([0.0, 0.0, (turn - pose.angle_rad) * setting.scale_mm])
     strength.append((binning / _SIGMA_PRIOR[1]) ** 2)
     misfit.append(_SIGMA_PRIOR[0] / binning - state.sigma_px)
     for half, nominal in zip(state.half_width_mm, setting.nominal_half_mm, strict=True):
@@ -463,6 +490,8 @@ def _priors(setting: _Setting, state: State) -> tuple[Array, Array]:
         misfit.append(_OVERLAP_PRIOR[0] * smaller - value)
     strength.extend([0.0] * len(state.light))
     misfit.extend([0.0] * len(state.light))
+    strength.append(_SURVIVAL_PRIOR[1] ** -2)
+    misfit.append(_SURVIVAL_PRIOR[0] - state.survival)
     return _NOISE2 * np.array(strength), np.array(misfit)
 
 
@@ -497,10 +526,12 @@ def _normal(
     ]
     step = 0.05
     blur = gain * (see(seen.sharp, sub, sigma + step) - see(seen.sharp, sub, sigma - step))
-    slope = grey_slope(seen.linear) * see(seen.sharp, sub, sigma) * setting.scene.ground
+    steep = grey_slope(seen.linear)
+    slope = steep * seen.linear / np.where(np.abs(seen.field) > 1e-6, seen.field, 1e-6)
     light = [slope * field for field in setting.fields]
+    survive = steep * seen.field * setting.scene.texture * (seen.through - 1)
     columns = np.array(
-        [*motion, blur / np.float32(2 * step), *width, *burn, *over, *light], np.float32
+        [*motion, blur / np.float32(2 * step), *width, *burn, *over, *light, survive], np.float32
     )
     flat = columns.reshape(len(columns), -1)
     weighted = flat * weight.ravel()
@@ -528,14 +559,16 @@ def _added(setting: _Setting, state: State, seen: _Seen, index: int) -> Image:
         if index in (i, j):
             without -= np.float32(value) * seen.covers[i].mark * seen.covers[j].mark
     through = see(without, setting.scene.region.sub, state.sigma_px)
-    return grey_from_linear(seen.linear) - grey_from_linear(seen.light * through)
+    linear = seen.linear + seen.light * (through - seen.through)
+    return grey_from_linear(seen.linear) - grey_from_linear(linear)
 
 
 def _ground_cost(setting: _Setting, weight: Image) -> float:
     """Return the weighted sum of squares that the best smooth light leaves without any mark."""
     linear = _linear_from_grey(setting.scene.grey)
     scale = np.sqrt(weight) * grey_slope(linear)
-    rows = (setting.fields * setting.scene.ground * scale).reshape(len(setting.fields), -1)
+    ground = setting.scene.ground + setting.scene.texture
+    rows = (setting.fields * ground * scale).reshape(len(setting.fields), -1)
     rows = rows.astype(np.float64)
     target = (linear * scale).ravel().astype(np.float64)
     solution, *_ = np.linalg.lstsq(rows @ rows.T, rows @ target, rcond=None)
@@ -547,7 +580,7 @@ def _limit(delta: Array, setting: _Setting) -> Array:
     motions = 3 if setting.tied else 3 * len(setting.maps)
     largest = float(np.abs(delta[:motions]).max())
     most = _STEP_LIMIT_PX * setting.scene.region.pitch_mm
-    return delta * (most / largest) if largest > most else delta
+    return np.asarray(delta * (most / largest)) if largest > most else delta
 
 
 def _move(setting: _Setting, state: State, delta: Array) -> State:
@@ -564,8 +597,15 @@ def _move(setting: _Setting, state: State, delta: Array) -> State:
     place = motions
     sigma = float(np.clip(state.sigma_px + delta[place], 0.35, 4.0))
     half = tuple(
-        float(np.clip(h + d, 0.02, 0.6))
-        for h, d in zip(state.half_width_mm, delta[place + 1 : place + 1 + count], strict=True)
+        float(np.clip(h + d, nominal - _HALF_WIDTH_RANGE_MM, nominal + _HALF_WIDTH_RANGE_MM))
+        if nominal < 0
+        else float(np.clip(h + d, 0.02, nominal + _HALF_WIDTH_RANGE_MM))
+        for h, d, nominal in zip(
+            state.half_width_mm,
+            delta[place + 1 : place + 1 + count],
+            setting.nominal_half_mm,
+            strict=True,
+        )
     )
     place += 1 + count
     amplitude = []
@@ -573,8 +613,9 @@ def _move(setting: _Setting, state: State, delta: Array) -> State:
         amplitude.append(np.clip(values + delta[place : place + len(values)], -20.0, 1.1))
         place += len(values)
     overlap = state.overlap + delta[place : place + len(state.overlap)]
-    light = state.light + delta[place + len(state.overlap) :]
-    return State(poses, sigma, half, tuple(amplitude), overlap, light)
+    light = state.light + delta[place + len(state.overlap) : -1]
+    survival = float(np.clip(state.survival + delta[-1], -1.0, 4.0))
+    return State(poses, sigma, half, tuple(amplitude), overlap, light, survival)
 
 
 def nudge(pose: Rigid, pivot_mm: tuple[float, float], dx: float, dy: float, turn: float) -> Rigid:

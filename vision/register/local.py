@@ -1,4 +1,4 @@
-"""Local offsets: does every part of a layer agree with the layer's one rigid motion?
+"""Local offsets: does every part of a layer agree with the layer's rigid motion.
 
 One Gauss-Newton step by cells: within each cell of the surface every layer gets a small shift and
 a strength of its own, with weak priors for what the cell cannot tell (a straight edge tells
@@ -28,6 +28,8 @@ class LocalOffset:
     ----------
     layer
         Index of the layer in the fit.
+    cell
+        Number of the cell (of the feature, where cells are features).
     place_mm
         (2,) centre of the layer's strokes in the cell.
     shift_mm
@@ -43,6 +45,7 @@ class LocalOffset:
     """
 
     layer: int
+    cell: int
     place_mm: Array
     shift_mm: Array
     covariance: Array
@@ -52,9 +55,13 @@ class LocalOffset:
 
 
 def local_offsets(
-    scene: Scene, fit: Fit, added: list[NDArray[np.float32]], cell_mm: float, inflation: float
+    scene: Scene,
+    fit: Fit,
+    added: list[NDArray[np.float32]],
+    cells: NDArray[np.int64],
+    inflation: float,
 ) -> list[LocalOffset]:
-    """Return the local offsets of all layers over square cells.
+    """Return the local offsets of all layers over cells.
 
     Parameters
     ----------
@@ -62,17 +69,15 @@ def local_offsets(
         The fit and its pixels.
     added
         Per layer, (rows, columns) grey levels that the layer adds.
-    cell_mm
-        Side of a cell.
+    cells
+        (rows, columns) number of the cell that each pixel belongs to; negative: none.
     inflation
         Ratio of the real to the white-noise variance (colour of the residuals).
     """
     x, y = scene.region.centre_places()
     count = len(fit.layers)
-    use = scene.usable.ravel() > 0
-    cell_x = np.floor((x - x.min()) / cell_mm).astype(int)
-    cell_y = np.floor((y - y.min()) / cell_mm).astype(int)
-    cell = (cell_y * (int(cell_x.max()) + 1) + cell_x).ravel()
+    cell = cells.ravel()
+    use = (scene.usable.ravel() > 0) & (cell >= 0)
     strongest = np.max([np.abs(a) for a in added], axis=0).ravel()
     use &= strongest > 0.02 * float(strongest.max(initial=1e-9))
     index = np.flatnonzero(use)
@@ -96,7 +101,7 @@ def local_offsets(
         normal = jacobian @ jacobian.T / (noise2 * inflation) + np.diag(prior)
         right = jacobian @ residual[members] / (noise2 * inflation)
         covariance = np.linalg.inv(normal)
-        solution = covariance @ right
+        solution = np.asarray(covariance @ right, np.float64)
         for layer in range(count):
             power = jacobian[3 * layer + 2] ** 2
             energy = float(power.sum())
@@ -106,6 +111,7 @@ def local_offsets(
             out.append(
                 LocalOffset(
                     layer,
+                    int(cell[members[0]]),
                     np.array(
                         [
                             float((xs[members] * power).sum() / energy),
@@ -113,10 +119,18 @@ def local_offsets(
                         ]
                     ),
                     solution[part],
-                    covariance[part, part],
+                    np.asarray(covariance[part, part]),
                     1.0 + float(solution[3 * layer + 2]),
                     float(np.sqrt(covariance[3 * layer + 2, 3 * layer + 2])),
                     energy,
                 )
             )
     return out
+
+
+def square_cells(scene: Scene, side_mm: float) -> NDArray[np.int64]:
+    """Return (rows, columns) numbers of square cells of the surface."""
+    x, y = scene.region.centre_places()
+    right = np.floor((x - x.min()) / side_mm).astype(np.int64)
+    up = np.floor((y - y.min()) / side_mm).astype(np.int64)
+    return np.asarray(up * (int(right.max()) + 1) + right)

@@ -15,7 +15,7 @@ from vision.artwork.strokes import Artwork, Layer
 from vision.register.coarse import Candidate, search
 from vision.register.distance import DistanceMap, layer_distance
 from vision.register.fit import Fit, Scene, fit_layers, nudge
-from vision.register.local import LocalOffset, local_offsets
+from vision.register.local import LocalOffset, local_offsets, square_cells
 from vision.register.noise import autocovariance_spectrum, carry_through, padded
 from vision.register.rectified import rectify
 from vision.register.region import Region, region_around
@@ -33,6 +33,10 @@ _REACH_MM = 2.0
 _NOISE_REACH_PX = 24
 _CELL_MM = 7.0
 _OTHER_LAYER_REACH_MM = 3.5
+# Standard uncertainty of a turn (rad) beyond which it counts as not seen.
+_BLIND_TURN = 0.006
+# Below this scale the ground's variation is texture that a burn may wipe out; above it is light.
+_TEXTURE_SCALE_MM = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,8 +75,8 @@ class Mark:
         Surface place about which the rotations are told.
     covariance
         (3 n, 3 n) statistical covariance of (x mm, y mm, turn rad) of each layer about the pivot.
-    fit, scene
-        The last fit and its pixels.
+    fit, scene, maps
+        The last fit, its pixels, and the layers' distance maps.
     contrast
         Mean grey levels that each layer adds where it is burned (negative: darker).
     significance
@@ -83,6 +87,8 @@ class Mark:
         Ratio of the real to the white-noise variance of the shifts.
     rivals
         Other places (bed <- page) that explain the picture nearly as well.
+    round_layers
+        Layers whose turn cannot be seen (a ring); they are told with the turn of the others.
     """
 
     layers: tuple[Layer, ...]
@@ -91,11 +97,13 @@ class Mark:
     covariance: Array
     fit: Fit
     scene: Scene
+    maps: tuple[DistanceMap, ...]
     contrast: dict[str, float]
     significance: dict[str, float]
     local: tuple[LocalOffset, ...]
     inflation: float
     rivals: tuple[Rigid, ...]
+    round_layers: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -124,6 +132,7 @@ def locate(
     expected: Rigid,
     anywhere: bool,
     kerf_mm: float,
+    negative: bool = False,
     reach_mm: float = 24.0,
     reach_rad: float = math.radians(11.0),
 ) -> tuple[Rigid, tuple[Rigid, ...]] | NotFound:
@@ -143,6 +152,8 @@ def locate(
         Look over the whole picture.
     kerf_mm
         Width of the burned line.
+    negative
+        The ground is burned, and the mark is what was left standing.
     reach_mm, reach_rad
         How far from the expected place and turn to look.
 
@@ -151,6 +162,7 @@ def locate(
     The best common pose of all layers, and other poses that are nearly as good.
     """
     maps = layer_maps(artwork, 0.15, 2.5)
+    half = half_widths(maps, kerf_mm, negative)
     x0, y0, x1, y1 = artwork.box_mm
     box = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
     middle = box.mean(axis=0)
@@ -172,11 +184,11 @@ def locate(
     radius = float(np.hypot(x1 - x0, y1 - y0)) / 2
     step = max(math.radians(0.75), min(math.radians(2.0), 1.2 * pitch / radius))
     count = math.ceil(reach_rad / step)
-    turns = step * np.arange(-count, count + 1)
+    turns = np.asarray(step * np.arange(-count, count + 1), np.float64)
     candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8)
     tried = []
     for candidate in candidates[:6]:
-        one = _coarse_fit(view, ground, artwork, candidate, maps, kerf_mm, box)
+        one = _coarse_fit(view, ground, candidate, maps, half, box)
         if one is not None:
             tried.append(one)
     if not tried:
@@ -206,6 +218,7 @@ def measure(
     start: Rigid,
     rivals: tuple[Rigid, ...],
     kerf_mm: float,
+    negative: bool = False,
 ) -> Mark | NotFound:
     """Measure every layer of an artwork, each with its own rigid motion, from a start near by."""
     x0, y0, x1, y1 = artwork.box_mm
@@ -222,7 +235,8 @@ def measure(
     scene = _scene(view, ground, corners, binning, 4)
     if scene is None:
         return NotFound("the artwork's place is outside the camera's view", outside_view=True)
-    first = _separate(scene, coarse_maps, start, pivot_mm, kerf_mm)
+    half = half_widths(coarse_maps, kerf_mm, negative)
+    first = _separate(scene, coarse_maps, start, pivot_mm, half)
     if first is None:
         return NotFound("too few usable pixels where the artwork should be")
     fine = _scene(view, ground, corners, 1, _sub_samples(pixel, kerf_mm))
@@ -233,7 +247,7 @@ def measure(
         fine,
         maps,
         first.state.poses,
-        kerf_mm,
+        half,
         pivot_mm=pivot_mm,
         iterations=6,
         robust=False,
@@ -242,27 +256,27 @@ def measure(
     if near is None:
         return NotFound("too few usable pixels where the artwork should be")
     fit = fit_layers(
-        fine, maps, near.state.poses, kerf_mm, pivot_mm=pivot_mm, start=near.state, iterations=14
+        fine, maps, near.state.poses, half, pivot_mm=pivot_mm, start=near.state, iterations=14
     )
     if fit is None:
         return NotFound("too few usable pixels where the artwork should be")
     covariance, inflation = _covariance(fit)
-    local = local_offsets(fine, fit, list(fit.added), _CELL_MM, inflation)
+    poses, covariance, round_layers = _settle_round(fit, maps, covariance, inflation, start)
+    local = local_offsets(fine, fit, list(fit.added), square_cells(fine, _CELL_MM), inflation)
     return Mark(
         names,
-        dict(zip(names, fit.state.poses, strict=True)),
+        poses,
         pivot_mm,
         covariance,
         fit,
         fine,
+        maps,
         {name: _contrast(added) for name, added in zip(names, fit.added, strict=True)},
-        {
-            name: _significance(fit, fine, index, inflation)
-            for index, name in enumerate(names)
-        },
+        {name: _significance(fit, fine, index, inflation) for index, name in enumerate(names)},
         tuple(local),
         inflation,
         rivals,
+        round_layers,
     )
 
 
@@ -272,13 +286,17 @@ def layer_maps(artwork: Artwork, pitch_mm: float, reach_mm: float) -> tuple[Dist
     return tuple(m for m in maps if m is not None)
 
 
+def half_widths(maps: tuple[DistanceMap, ...], kerf_mm: float, negative: bool) -> tuple[float, ...]:
+    """Return how far each layer's mark reaches beyond its line or edge."""
+    return tuple(-kerf_mm / 2 if negative and m.layer == "fill" else kerf_mm / 2 for m in maps)
+
+
 def _coarse_fit(
     view: View,
     ground: Image | None,
-    artwork: Artwork,
     candidate: Candidate,
     maps: tuple[DistanceMap, ...],
-    kerf_mm: float,
+    half_mm: tuple[float, ...],
     box: Array,
 ) -> _Tried | None:
     corners = candidate.pose.apply(box)
@@ -293,7 +311,7 @@ def _coarse_fit(
         scene,
         maps,
         (candidate.pose,) * len(maps),
-        kerf_mm,
+        half_mm,
         pivot_mm=(float(pivot[0]), float(pivot[1])),
         tied=True,
         iterations=6,
@@ -308,7 +326,7 @@ def _separate(
     maps: tuple[DistanceMap, ...],
     start: Rigid,
     pivot_mm: tuple[float, float],
-    kerf_mm: float,
+    half_mm: tuple[float, ...],
 ) -> Fit | None:
     """Fit the layers together, then each for itself from several starts; return the best."""
     count = len(maps)
@@ -318,7 +336,7 @@ def _separate(
             scene,
             maps,
             poses,
-            kerf_mm,
+            half_mm,
             pivot_mm=pivot_mm,
             tied=tied,
             iterations=8,
@@ -354,12 +372,16 @@ def _shift_mm(region: Region, right: int, down: int) -> Array:
     rows, columns = region.shape
     i, j = rows // 2 * region.sub, columns // 2 * region.sub
     across = np.array(
-        [region.x_mm[i, j + region.sub] - region.x_mm[i, j],
-         region.y_mm[i, j + region.sub] - region.y_mm[i, j]]
+        [
+            region.x_mm[i, j + region.sub] - region.x_mm[i, j],
+            region.y_mm[i, j + region.sub] - region.y_mm[i, j],
+        ]
     )
     downward = np.array(
-        [region.x_mm[i + region.sub, j] - region.x_mm[i, j],
-         region.y_mm[i + region.sub, j] - region.y_mm[i, j]]
+        [
+            region.x_mm[i + region.sub, j] - region.x_mm[i, j],
+            region.y_mm[i + region.sub, j] - region.y_mm[i, j],
+        ]
     )
     return np.asarray(right * across + down * downward, np.float64)
 
@@ -371,12 +393,15 @@ def _scene(
     if region is None:
         return None
     usable = (region.cut(view.usable) > 0.99).astype(np.float32)
+    grey = region.cut(view.grey)
     if ground is None:
-        base = np.ones(region.shape, np.float32)
-    else:
-        base = np.maximum(region.cut(ground), np.float32(1e-4))
-        base = base / np.float32(np.median(base))
-    return Scene(region, region.cut(view.grey), base, usable, 2 if ground is not None else 3)
+        ones = np.ones(region.shape, np.float32)
+        return Scene(region, grey, ones, np.zeros_like(ones), usable, 3)
+    base = np.maximum(region.cut(ground), np.float32(1e-4))
+    base = np.asarray(base / np.float32(np.median(base)), np.float32)
+    spread = _TEXTURE_SCALE_MM / region.pitch_mm
+    smooth = np.asarray(cv2.GaussianBlur(base, (0, 0), spread), np.float32)
+    return Scene(region, grey, smooth, np.asarray(base - smooth), usable, 2)
 
 
 def _covariance(fit: Fit) -> tuple[Array, float]:
@@ -388,8 +413,8 @@ def _covariance(fit: Fit) -> tuple[Array, float]:
     shape = padded(fit.residual.shape, _NOISE_REACH_PX)
     covariance = carry_through(influence, spectrum, shape)
     white = np.array([float((i * i).sum()) for i in influence]) * fit.noise**2
-    # Coloured noise estimated from the fit's own residuals is a little too small at long lags, where
-    # the light field has eaten it; white noise is the floor.
+    # Coloured noise estimated from the fit's own residuals is a little too small at long lags,
+    # where the light field has eaten it; white noise is the floor.
     inflation = max(1.0, float(np.mean(np.diag(covariance) / white)))
     floor = np.sqrt(np.maximum(1.0, white / np.diag(covariance)))
     covariance = covariance * np.outer(floor, floor)
@@ -398,6 +423,46 @@ def _covariance(fit: Fit) -> tuple[Array, float]:
     unit = np.ones(fit.motions)
     unit[2::3] = 1.0 / fit.motion_scale_mm
     return covariance * np.outer(unit, unit), inflation
+
+
+def _settle_round(
+    fit: Fit,
+    maps: tuple[DistanceMap, ...],
+    covariance: Array,
+    inflation: float,
+    start: Rigid,
+) -> tuple[dict[str, Rigid], Array, tuple[str, ...]]:
+    """Give a layer whose turn cannot be seen (a ring) the turn of the best seen layer."""
+    formal = np.diag(np.linalg.inv(fit.normal))[: fit.motions] * max(fit.noise, 0.3) ** 2
+    turn_sigma = np.sqrt(inflation * formal[2::3]) / fit.motion_scale_mm
+    names = [m.layer for m in maps]
+    poses: dict[str, Rigid] = dict(zip(names, fit.state.poses, strict=True))
+    blind = [i for i in range(len(names)) if turn_sigma[i] > _BLIND_TURN]
+    if not blind:
+        return poses, covariance, ()
+    leader = int(np.argmin(turn_sigma))
+    angle = start.angle_rad if leader in blind else fit.state.poses[leader].angle_rad
+    carry = np.eye(len(covariance))
+    for i in blind:
+        layer, pose = maps[i], fit.state.poses[i]
+        near = np.argwhere(layer.stack[..., 0] < layer.pitch_mm)
+        centre = np.array(layer.origin_mm) + layer.pitch_mm * near.mean(axis=0)[::-1]
+        placed = pose.apply(centre[None])[0]
+        turned = Rigid(0.0, 0.0, angle, pose.mirrored).apply(centre[None])[0]
+        poses[names[i]] = Rigid(
+            float(placed[0] - turned[0]), float(placed[1] - turned[1]), angle, pose.mirrored
+        )
+        # The centre stays; the shift at the pivot follows from it and from the leader's turn.
+        away = placed - np.array(fit.pivot_mm)
+        rows = slice(3 * i, 3 * i + 3)
+        carry[rows, rows] = [[1, 0, -away[1]], [0, 1, away[0]], [0, 0, 0]]
+        if leader not in blind:
+            carry[3 * i : 3 * i + 3, 3 * leader + 2] = [away[1], -away[0], 1]
+    settled = carry @ covariance @ carry.T
+    for i in blind:
+        if leader in blind:
+            settled[3 * i + 2, 3 * i + 2] = 1e-12
+    return poses, settled, tuple(names[i] for i in blind)
 
 
 def _contrast(added: Image) -> float:
@@ -428,7 +493,9 @@ def _pixel_mm(surface: Surface, place_mm: Array, anywhere: bool) -> float | None
     if anywhere:
         place_mm = surface.mm_from_px(np.array([[width / 2.0, height / 2.0]]))
     pixel = surface.px_from_mm(place_mm)[0]
-    inside = np.isfinite(pixel).all() and -50 < pixel[0] < width + 50 and -50 < pixel[1] < height + 50
+    inside = (
+        np.isfinite(pixel).all() and -50 < pixel[0] < width + 50 and -50 < pixel[1] < height + 50
+    )
     if not inside:
         return None
     jacobian = surface.jacobian_px_per_mm(place_mm)[0]

@@ -53,32 +53,13 @@ def cover(
     half_width_mm: float,
 ) -> Coverage:
     """Render one layer at a pose; the edge is softened over about one and a half sub-samples."""
-    x = region.x_mm - np.float32(pose.x_mm)
-    y = region.y_mm - np.float32(pose.y_mm)
-    back = pose.matrix.T.astype(np.float32)
-    map_x = (back[0, 0] * x + back[0, 1] * y - np.float32(layer.origin_mm[0])) / layer.pitch_mm
-    map_y = (back[1, 0] * x + back[1, 1] * y - np.float32(layer.origin_mm[1])) / layer.pitch_mm
-    map_x, map_y = map_x.astype(np.float32), map_y.astype(np.float32)
-    sampled = cv2.remap(
-        layer.stack,
-        map_x,
-        map_y,
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=(layer.reach_mm, 0.0, 0.0, 0.0),
-    )
-    label = cv2.remap(
-        layer.label,
-        map_x,
-        map_y,
-        cv2.INTER_NEAREST,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=(-1, -1, -1, -1),
-    )
+    columns, rows = layer.nodes(pose, region.x_mm, region.y_mm)
+    sampled = layer.sample(columns, rows)
+    label = layer.labels(columns, rows)
     distance, page_gx, page_gy = sampled[..., 0], sampled[..., 1], sampled[..., 2]
     soft = 0.75 * region.pitch_mm / region.sub
-    if layer.layer != "fill":
-        # The ramp must not reach the centreline, where the distance turns round.
+    if half_width_mm > 0:
+        # The ramp must not reach a stroke's centreline, where the distance turns round.
         soft = min(soft, 0.95 * half_width_mm)
     t = np.clip((half_width_mm - distance) / np.float32(2 * soft) + np.float32(0.5), 0, 1)
     mark = t * t * (3 - 2 * t)

@@ -1,0 +1,44 @@
+"""Captures as the measuring core wants them: linear light, grey levels, what may count."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.errors import WitmarkError
+from calibration.surface import Surface
+from vision.capture.photo import Photo
+from vision.register.mark import View
+from vision.register.tone import grey_from_linear
+
+# Grey level from which a channel counts as saturated.
+_SATURATED = 252
+
+
+def view_of(photos: Sequence[Photo], surface: Surface) -> View:
+    """Return one view of a capture; several photos of one scene are averaged in linear light."""
+    first = photos[0]
+    for photo in photos[1:]:
+        if photo.size != first.size:
+            raise WitmarkError(
+                photo.name,
+                f"is {photo.size[0]} x {photo.size[1]} pixels, {first.name} is "
+                f"{first.size[0]} x {first.size[1]}",
+                "give repeats from one camera at one setting",
+            )
+    linear = first.linear
+    if len(photos) > 1:
+        linear = np.mean([photo.linear for photo in photos], axis=0, dtype=np.float32)
+    usable = np.ones(linear.shape, np.float32)
+    for photo in photos:
+        bright = (photo.rgb.max(axis=2) >= _SATURATED).astype(np.uint8)
+        usable[cv2.dilate(bright, np.ones((3, 3), np.uint8)) > 0] = 0.0
+    return View(linear, grey_from_linear(linear), usable, surface)
+
+
+def saturated_share(view: View, inside: NDArray[np.bool_]) -> float:
+    """Return the share of some pixels that are saturated."""
+    return float(1.0 - view.usable[inside].mean()) if inside.any() else 0.0

@@ -1,0 +1,294 @@
+"""From numbers to causes: what moved, when, and what speaks against trusting the measurement."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calibration.quantity import Quantity
+from vision.diagnose.words import degrees, direction, millimetres, seen_to_differ, turned
+from vision.measure.trust import LayerTrust
+from vision.result import CameraMovement, Displacement, Finding, Verdict
+
+_FAINT_SIGNIFICANCE = 12.0
+_FAINT_LEVELS = 1.0
+_SEEN_ENOUGH = 0.75
+_DISPLACED_TOO_MUCH = 0.06
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Everything that causes are told from, for one piece.
+
+    Attributes
+    ----------
+    placement
+        Mark against intended place, by layer; empty without an intended place.
+    fill_to_outline, placement_on_work, part_movement
+        As in the report; None where not applicable.
+    trust
+        By layer.
+    rivals
+        Number of other places that explain the capture nearly as well.
+    put_back
+        The work was lifted after the job.
+    not_found
+        Why the artwork was not found, or None.
+    light_changed
+        What says that the light changed between the captures, or None.
+    """
+
+    placement: dict[str, Displacement]
+    fill_to_outline: Displacement | None
+    placement_on_work: Displacement | None
+    part_movement: Displacement | None
+    trust: tuple[LayerTrust, ...]
+    rivals: int
+    put_back: bool
+    not_found: str | None
+    light_changed: str | None
+
+
+def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
+    """Return the reasons why neither pass nor fail may be said."""
+    if evidence.not_found is not None:
+        return (f"the artwork was not found: {evidence.not_found}",)
+    doubts = []
+    for layer in evidence.trust:
+        if layer.significance < _FAINT_SIGNIFICANCE or abs(layer.contrast_levels) < _FAINT_LEVELS:
+            doubts.append(
+                f"the {layer.layer} is too faint to judge "
+                f"({abs(layer.contrast_levels):.1f} grey levels)"
+            )
+        elif layer.seen_share < _SEEN_ENOUGH:
+            doubts.append(
+                f"{100 * (1 - layer.seen_share):.0f} % of the {layer.layer} is not seen where it "
+                "should be: covered, smeared or not burned"
+            )
+        elif layer.displaced_share > _DISPLACED_TOO_MUCH:
+            doubts.append(
+                f"{100 * layer.displaced_share:.0f} % of the {layer.layer} lies elsewhere than "
+                f"the rest, by up to {layer.displaced_mm:.2f} mm"
+            )
+    if evidence.rivals:
+        doubts.append(
+            "the artwork fits at more than one place of the capture: give --at to say which"
+        )
+    if uncorrected_camera:
+        doubts.append("the camera moved and no reference marks tell by how much")
+    return tuple(doubts)
+
+
+def findings_of(
+    evidence: Evidence, cameras: tuple[tuple[str, CameraMovement], ...]
+) -> tuple[Finding, ...]:
+    """Return the findings, the weightiest first; `none` where nothing moved."""
+    found: list[Finding] = []
+    if evidence.not_found is not None:
+        found.append(
+            Finding(
+                "not_found",
+                "sure",
+                f"The artwork was not found: {evidence.not_found}.",
+                next_capture="a sharp capture with the whole mark in view and even light",
+            )
+        )
+    found.extend(_within_a_pass(evidence))
+    between = _between_passes(evidence)
+    found.extend(between)
+    found.extend(_work_and_place(evidence, bool(between)))
+    for role, camera in cameras:
+        if camera.corrected or (camera.seen_by == "bed" and seen_length(camera)):
+            found.append(Finding("camera_moved", "sure", f"The {role} capture: {camera.note}."))
+    if evidence.light_changed:
+        found.append(Finding("light_changed", "likely", evidence.light_changed))
+    if not found:
+        found.append(Finding("none", "likely", "Nothing was seen to have moved."))
+    return tuple(found)
+
+
+def summary_of(evidence: Evidence, verdict: Verdict) -> str:
+    """Return the one sentence: what moved, how far, which way, how sure, and what follows."""
+    if evidence.not_found is not None:
+        return f"The artwork was not found in the capture: {evidence.not_found}."
+    parts = []
+    offset = evidence.fill_to_outline
+    if offset is not None and offset.measured:
+        parts.append(_offset_words(offset))
+    elif evidence.placement:
+        parts.extend(_place_words(evidence.placement.get("all"), "the mark", "from its place"))
+    moved = evidence.part_movement
+    if seen_to_differ(moved) and not evidence.put_back:
+        parts.extend(_place_words(moved, "the work", "between the captures", verb="moved"))
+    on_work = evidence.placement_on_work
+    if on_work is not None and on_work.measured:
+        parts.extend(_place_words(on_work, "the mark", "from its place on the work"))
+    elif offset is not None and evidence.placement:
+        parts.extend(_place_words(evidence.placement.get("all"), "the mark", "from its place"))
+    if not parts:
+        parts.append("the mark was found, but nothing says where it should be")
+    text = "; ".join(parts)
+    text = text[0].upper() + text[1:]
+    decision = {
+        "pass": "it passes",
+        "fail": "it fails",
+        "undecided": "undecided",
+        "not_judged": "",
+    }[verdict.state]
+    if verdict.tolerance_mm is not None:
+        text += f": {decision} at a tolerance of {verdict.tolerance_mm:g} mm"
+    return text + "."
+
+
+def seen_length(camera: CameraMovement) -> bool:
+    """Tell whether a camera's movement is surely not nothing."""
+    return camera.shift_mm.value is not None and camera.shift_mm.interval[0] > 0.0
+
+
+def _offset_words(offset: Displacement) -> str:
+    dx, dy = offset.dx_mm.value or 0.0, offset.dy_mm.value or 0.0
+    low, _ = offset.distance_mm.interval
+    if low > 0.0:
+        text = (
+            f"the outline sits {millimetres(offset.distance_mm)} {direction(-dx, -dy)} of the fill"
+        )
+        if abs(dy) > abs(dx) / 3:
+            text = text.replace(" of the fill", ", seen from the fill")
+        if turned(offset):
+            text += f" and is turned against it by {degrees(_negative(offset))}"
+        return text
+    if turned(offset):
+        return (
+            f"the outline is turned by {degrees(_negative(offset))} against the fill, "
+            f"{millimetres(offset.worst_mm)} at the worst point"
+        )
+    return f"outline and fill lie on each other within {offset.worst_mm.interval[1]:.2f} mm"
+
+
+def _place_words(
+    displacement: Displacement | None, what: str, where: str, verb: str = "lies"
+) -> list[str]:
+    if displacement is None or not displacement.measured:
+        return []
+    dx, dy = displacement.dx_mm.value or 0.0, displacement.dy_mm.value or 0.0
+    if displacement.distance_mm.interval[0] > 0.0:
+        text = f"{what} {verb} {millimetres(displacement.distance_mm)} {direction(dx, dy)} {where}"
+        if turned(displacement):
+            text += f", turned by {degrees(displacement.rotation_deg)}"
+        return [text.replace("moved", "moved", 1)]
+    if turned(displacement):
+        done = "turned" if verb == "moved" else "is turned"
+        return [f"{what} {done} by {degrees(displacement.rotation_deg)} {where}"]
+    high = displacement.worst_mm.interval[1]
+    if verb == "moved":
+        return [f"{what} stayed within {high:.2f} mm"]
+    return [f"{what} lies within {high:.2f} mm {where.replace('from', 'of')}"]
+
+
+def _negative(offset: Displacement) -> Quantity:
+    rotation = offset.rotation_deg
+    return Quantity(-(rotation.value or 0.0), rotation.u95)
+
+
+def _within_a_pass(evidence: Evidence) -> list[Finding]:
+    found = []
+    for layer in evidence.trust:
+        if layer.displaced_share > _DISPLACED_TOO_MUCH and layer.displaced_at_mm is not None:
+            x, y = layer.displaced_at_mm
+            found.append(
+                Finding(
+                    "moved_within_pass",
+                    "likely",
+                    f"Part of the {layer.layer} lies up to {layer.displaced_mm:.2f} mm off the "
+                    f"rest, most at X {x:.0f}, Y {y:.0f} mm: something moved while it was burned.",
+                    (f"{100 * layer.displaced_share:.0f} % of the {layer.layer} disagrees",),
+                    ("the sheet bowed", "scorch or smoke on one side"),
+                    "a capture with the work pressed flat",
+                )
+            )
+    return found
+
+
+def _between_passes(evidence: Evidence) -> list[Finding]:
+    offset = evidence.fill_to_outline
+    if offset is None or not offset.measured or offset.worst_mm.interval[0] <= 0.0:
+        return []
+    only_turned = turned(offset) and offset.distance_mm.interval[0] <= 0.0
+    outline, fill = evidence.placement.get("outline"), evidence.placement.get("fill")
+    proof, when = [], None
+    if outline is not None and fill is not None:
+        off = {"outline": seen_to_differ(outline), "fill": seen_to_differ(fill)}
+        if off["outline"] != off["fill"]:
+            first = "outline" if off["outline"] else "fill"
+            second = "fill" if off["outline"] else "outline"
+            proof.append(
+                f"the {second} lies where it should and the {first} does not, so the work moved "
+                f"after the {first} and before the {second} was burned"
+            )
+            when = {"pass": f"between {first} and {second}"}
+    if seen_to_differ(evidence.part_movement):
+        proof.append("the work itself is seen to have moved between the captures")
+    return [
+        Finding(
+            "work_turned" if only_turned else "work_moved",
+            "sure" if proof else "likely",
+            _sentence(_offset_words(offset)),
+            tuple(proof),
+            ()
+            if proof
+            else (
+                "the machine lost steps between the passes",
+                "the artwork's layers were placed differently",
+            ),
+            None if proof else "a before capture, to see the work itself move",
+            when,
+        )
+    ]
+
+
+def _work_and_place(evidence: Evidence, between: bool) -> list[Finding]:
+    found = []
+    place = evidence.placement.get("all")
+    moved, on_work = evidence.part_movement, evidence.placement_on_work
+    if seen_to_differ(moved) and not evidence.put_back and moved is not None:
+        words = _place_words(moved, "the work", "between the captures", verb="moved")
+        if on_work is not None and on_work.measured and not seen_to_differ(on_work):
+            found.append(
+                Finding(
+                    "moved_after_job",
+                    "sure",
+                    _sentence(words[0] + " after the last stroke; the mark on it is in place"),
+                    ("mark and work are displaced alike",),
+                )
+            )
+        elif not between and on_work is not None and seen_to_differ(on_work):
+            found.append(
+                Finding(
+                    "placed_wrong_on_work",
+                    "sure",
+                    _sentence(words[0] + " before the first stroke"),
+                    ("the mark is in place on the bed but not on the work",),
+                )
+            )
+    if place is not None and place.measured and seen_to_differ(place) and not between:
+        explained = any(f.kind == "moved_after_job" for f in found)
+        if not explained:
+            words = _place_words(place, "the mark", "from its place on the bed")
+            found.append(
+                Finding(
+                    "placement",
+                    "sure" if evidence.part_movement is not None else "likely",
+                    _sentence(words[0]),
+                    (),
+                    ()
+                    if evidence.part_movement is not None
+                    else ("the work moved after the last stroke",),
+                    None
+                    if evidence.part_movement is not None
+                    else "a before capture, to tell a wrong place from a work that moved",
+                )
+            )
+    return found
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + "."

@@ -1,0 +1,303 @@
+"""One job, from captures and artwork to a judged result: the straight line of the whole product."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.bed import Bed
+from calibration.quantity import Quantity
+from vision.artwork.blanks import one_blank
+from vision.artwork.placing import Rigid, bed_from_page
+from vision.artwork.strokes import Artwork
+from vision.capture.photo import Photo
+from vision.diagnose.causes import doubts_of, findings_of, summary_of
+from vision.diagnose.verdict import judge
+from vision.measure.budget import Assumptions
+from vision.measure.margins import margins
+from vision.piece import PieceResult, conditions, measure_piece, not_found, on_sheet
+from vision.register.mark import NotFound, locate
+from vision.result import (
+    CalibrationRow,
+    CaptureRow,
+    Displacement,
+    JobResult,
+    PieceRow,
+    Picture,
+    Verdict,
+)
+from vision.situation import Situation, see_captures, see_work
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """Everything that one job is measured from, already read.
+
+    Attributes
+    ----------
+    name, order, piece
+        What the user calls it.
+    after, before
+        Photos of the job done (at least one) and of the work before (none or more); several of
+        one kind are repeats and averaged.
+    bed
+        The calibration.
+    artwork
+        What was intended.
+    at_mm, turn_deg, anchor, mirror
+        Where it should be; at_mm None: nobody says where.
+    at_u
+        Expanded uncertainty (95 %) of the place (mm) and the turn (degrees) as typed; None:
+        0.5 mm and 0.3 degrees are assumed.
+    height_mm, height_u_mm
+        Height of the work's surface above the bed, and its expanded uncertainty; None: 0.2 mm is
+        assumed.
+    depth_mm, kerf_mm
+        Depth of the fill's floor, and width of the burned line.
+    negative, put_back
+        The ground is burned; the work was lifted after the job.
+    tolerance_mm
+        Largest allowed displacement, or None.
+    inputs
+        For the report: role -> file name and SHA-256.
+    calibration
+        For the report.
+    """
+
+    name: str
+    order: str | None
+    piece: str | None
+    after: tuple[Photo, ...]
+    before: tuple[Photo, ...]
+    bed: Bed
+    artwork: Artwork
+    at_mm: tuple[float, float] | None
+    turn_deg: float
+    anchor: str | None
+    mirror: bool
+    at_u: tuple[float, float] | None
+    height_mm: float
+    height_u_mm: float | None
+    depth_mm: float
+    kerf_mm: float
+    negative: bool
+    put_back: bool
+    tolerance_mm: float | None
+    inputs: dict[str, dict[str, str]]
+    calibration: CalibrationRow
+
+
+def check_job(job: Job) -> JobResult:
+    """Measure and judge one job: captures, artwork, fits, findings, verdict."""
+    situation = see_captures(job.after, job.before, job.bed, job.height_mm)
+    intended = _intended(job)
+    place = _locate(job, situation, intended)
+    if isinstance(place, NotFound):
+        return _assemble(job, situation, intended, None, [not_found(job.artwork, place.why)])
+    common, rivals = place
+    situation = see_work(situation, job.artwork, common, job.kerf_mm)
+    pieces = [
+        measure_piece(
+            one_blank(job.artwork, number),
+            number,
+            situation,
+            common,
+            intended,
+            rivals,
+            _assumptions(job),
+            job.kerf_mm,
+            job.negative,
+            job.put_back,
+        )
+        for number in range(job.artwork.piece_count)
+    ]
+    return _assemble(job, situation, intended, common, pieces)
+
+
+def _intended(job: Job) -> Rigid | None:
+    if job.at_mm is None:
+        return None
+    return bed_from_page(job.artwork.box_mm, job.at_mm, job.turn_deg, job.anchor, job.mirror)
+
+
+def _locate(
+    job: Job, situation: Situation, intended: Rigid | None
+) -> tuple[Rigid, tuple[Rigid, ...]] | NotFound:
+    """Find the artwork, with the help of the before capture where that helps."""
+    start = intended or bed_from_page(
+        job.artwork.box_mm, (0.0, 0.0), job.turn_deg, "centre", job.mirror
+    )
+    result: tuple[Rigid, tuple[Rigid, ...]] | NotFound = NotFound("no capture")
+    grounds = [situation.ground, None] if situation.ground is not None else [None]
+    for ground in grounds:
+        result = locate(
+            situation.after,
+            ground,
+            job.artwork,
+            start,
+            intended is None,
+            job.kerf_mm,
+            job.negative,
+        )
+        if not isinstance(result, NotFound) or result.outside_view:
+            break
+    return result
+
+
+def _assumptions(job: Job) -> Assumptions:
+    at_u_mm, turn_u_deg = job.at_u or (0.5, 0.3)
+    # A point in the plane whose distance from the truth is within U with 95 %: sigma = U / 2.45.
+    return Assumptions(
+        at_sigma_mm=at_u_mm / 2.447747,
+        turn_sigma_rad=math.radians(turn_u_deg) / 1.959964,
+        at_stated=job.at_u is not None,
+        height_sigma_mm=(0.2 if job.height_u_mm is None else job.height_u_mm) / 1.959964,
+        height_stated=job.height_u_mm is not None,
+        depth_mm=job.depth_mm,
+        has_place=job.at_mm is not None,
+    )
+
+
+def _assemble(
+    job: Job,
+    situation: Situation,
+    intended: Rigid | None,
+    common: Rigid | None,
+    pieces: list[PieceResult],
+) -> JobResult:
+    """Judge the pieces and put the result together."""
+    verdicts = [_judge(job, situation, piece) for piece in pieces]
+    sheet = on_sheet(pieces, verdicts)
+    verdict = _overall(verdicts)
+    findings = findings_of(sheet.evidence, situation.cameras)
+    reference = sheet.reference_mm
+    photo = job.after[0]
+    return JobResult(
+        job=job.name,
+        order=job.order,
+        piece=job.piece,
+        inputs=job.inputs,
+        captures=_captures(job, situation),
+        calibration=job.calibration,
+        reference_point_mm=None
+        if reference is None
+        else (float(reference[0]), float(reference[1])),
+        placement=sheet.placement,
+        fill_to_outline=sheet.evidence.fill_to_outline,
+        placement_on_work=sheet.evidence.placement_on_work,
+        part_movement=sheet.evidence.part_movement,
+        margins=_margins(situation, pieces, intended or common),
+        scale=None,
+        warp=None,
+        pieces=tuple(
+            _piece_row(piece, verdict_of)
+            for piece, verdict_of in zip(pieces, verdicts, strict=True)
+        ),
+        features=tuple(row for piece in pieces for row in piece.features),
+        findings=findings,
+        budget=tuple(term for piece in pieces[:1] for term in piece.budget),
+        verdict=verdict,
+        summary=summary_of(sheet.evidence, verdict),
+        warnings=_warnings(job, situation, pieces),
+        picture=Picture(
+            after=photo.rgb,
+            before=job.before[0].rgb if job.before else None,
+            surface_after=situation.after.surface,
+            surface_before=None if situation.before is None else situation.before.surface,
+            artwork=job.artwork,
+            intended=intended,
+            found=sheet.found,
+            local_mm=sheet.local_mm,
+            local_layer=sheet.local_layer,
+            worst_at_mm=sheet.worst_at_mm,
+        ),
+    )
+
+
+def _judge(job: Job, situation: Situation, piece: PieceResult) -> Verdict:
+    doubts = doubts_of(piece.evidence, situation.camera_doubt)
+    return judge(conditions(piece.evidence, job.put_back), job.tolerance_mm, doubts)
+
+
+def _overall(verdicts: list[Verdict]) -> Verdict:
+    """Return the worst of the pieces' verdicts, with the clauses of all where there are several."""
+    if len(verdicts) == 1:
+        return verdicts[0]
+    order = ("fail", "undecided", "pass", "not_judged")
+    state = min((v.state for v in verdicts), key=order.index)
+    clauses, reasons = [], []
+    for number, verdict in enumerate(verdicts, start=1):
+        clauses.extend(replace(c, name=f"piece {number}: {c.name}") for c in verdict.clauses)
+        if verdict.state in (state, "fail", "undecided"):
+            reasons.extend(f"piece {number}: {reason}" for reason in verdict.reasons)
+    return Verdict(
+        state, verdicts[0].tolerance_mm, tuple(clauses), tuple(reasons), verdicts[0].rule
+    )
+
+
+def _piece_row(piece: PieceResult, verdict: Verdict) -> PieceRow:
+    evidence = piece.evidence
+    placement: dict[str, Displacement | None] = {
+        name: evidence.placement.get(name) for name in ("outline", "fill", "cut", "all")
+    }
+    reference = piece.reference_mm if piece.reference_mm is not None else np.zeros(2)
+    return PieceRow(
+        piece.name,
+        (float(reference[0]), float(reference[1])),
+        placement,
+        evidence.fill_to_outline,
+        evidence.placement_on_work,
+        evidence.part_movement,
+        verdict,
+    )
+
+
+def _captures(job: Job, situation: Situation) -> tuple[CaptureRow, ...]:
+    rows = []
+    movements = dict(situation.cameras)
+    for role, photos in (("before", job.before), ("after", job.after)):
+        for photo in photos:
+            width, height = photo.size
+            rows.append(
+                CaptureRow(
+                    "before" if role == "before" else "after",
+                    photo.name,
+                    photo.sha256,
+                    width,
+                    height,
+                    movements[role],
+                )
+            )
+    return tuple(rows)
+
+
+def _margins(
+    situation: Situation, pieces: list[PieceResult], placed: Rigid | None
+) -> dict[str, Quantity] | None:
+    if situation.blank is None or placed is None or len(pieces) != 1:
+        return None
+    points = pieces[0].stroke_points_mm
+    if points is None:
+        return None
+    return margins(situation.blank, points, placed.angle_rad)
+
+
+def _warnings(job: Job, situation: Situation, pieces: list[PieceResult]) -> tuple[str, ...]:
+    out = list(situation.warnings)
+    if not job.before:
+        out.append(
+            "no before capture: whether the work moved, and where the mark lies on the work, "
+            "cannot be told"
+        )
+    if job.at_mm is None:
+        out.append("no place was given (--at): the mark's place on the bed is not judged")
+    for photo in (*job.before, *job.after):
+        out.extend(f"{photo.name}: {note}" for note in photo.notes)
+    for piece in pieces:
+        out.extend(piece.warnings)
+    return tuple(dict.fromkeys(out))

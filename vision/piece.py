@@ -1,0 +1,380 @@
+"""One blank of a job: its layers measured, its displacements with budget, its evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.quantity import Quantity
+from vision.artwork.placing import Rigid
+from vision.artwork.sampling import artwork_layers, outline_points
+from vision.artwork.strokes import Artwork
+from vision.diagnose.causes import Evidence
+from vision.diagnose.verdict import Condition
+from vision.measure.budget import Assumptions, Influence, influences, table
+from vision.measure.features import feature_rows, local_table
+from vision.measure.offsets import Offset, combine, displacement, offset_between
+from vision.measure.trust import trust
+from vision.register.mark import Mark, NotFound, measure
+from vision.register.movement import ground_for
+from vision.result import BudgetTerm, Displacement, FeatureRow, Verdict
+from vision.situation import Situation
+
+Array = NDArray[np.float64]
+
+_SPACING_MM = 0.5
+# Quantile of chi-square at one in ten thousand, per degree of freedom (3 of them).
+_DISAGREE = 7.0
+
+
+@dataclass(frozen=True, eq=False)
+class PieceResult:
+    """What was measured of one blank.
+
+    Attributes
+    ----------
+    name
+        "piece 1".
+    reference_mm
+        Where displacements are told; None where the artwork was not found.
+    evidence
+        Displacements and trust.
+    found
+        bed <- page by layer.
+    stroke_points_mm
+        (n, 2) places of the strokes as found.
+    features, budget, local_mm, local_layer, warnings
+        For the report.
+    """
+
+    name: str
+    reference_mm: Array | None
+    evidence: Evidence
+    found: dict[str, Rigid]
+    stroke_points_mm: Array | None
+    features: tuple[FeatureRow, ...]
+    budget: tuple[BudgetTerm, ...]
+    local_mm: Array
+    local_layer: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """The pieces of a job looked at together."""
+
+    evidence: Evidence
+    placement: dict[str, Displacement | None]
+    reference_mm: Array | None
+    found: dict[str, Rigid]
+    local_mm: Array
+    local_layer: tuple[str, ...]
+    worst_at_mm: tuple[float, float] | None
+
+
+def measure_piece(
+    artwork: Artwork,
+    number: int,
+    situation: Situation,
+    start: Rigid,
+    intended: Rigid | None,
+    rivals: tuple[Rigid, ...],
+    said: Assumptions,
+    kerf_mm: float,
+    negative: bool,
+    put_back: bool,
+) -> PieceResult:
+    """Measure one blank, starting from where the artwork was found."""
+    x0, y0, x1, y1 = artwork.box_mm
+    ground = situation.ground_around(
+        start.apply(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+    )
+    mark = measure(situation.after, ground, artwork, start, rivals, kerf_mm, negative)
+    if isinstance(mark, NotFound):
+        return not_found(artwork, mark.why, number)
+    expected = intended or _common(mark)
+    centre = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+    reference = expected.apply(centre[None])[0]
+    pages = {
+        name: outline_points(artwork, name, _SPACING_MM)[0] for name in artwork_layers(artwork)
+    }
+    points = {name: expected.apply(page) for name, page in pages.items()}
+    every = np.concatenate(list(points.values()))
+    causes = influences(situation.after.surface, points, reference, said)
+    statistical = _told_at(mark, reference)
+    offsets = {
+        name: offset_between(
+            mark.poses[name],
+            expected,
+            centre,
+            reference,
+            statistical[3 * i : 3 * i + 3, 3 * i : 3 * i + 3],
+        )
+        for i, name in enumerate(mark.layers)
+    }
+    offsets = {name: _corrected_for_depth(o, name, causes, said) for name, o in offsets.items()}
+    budget: list[BudgetTerm] = []
+    placed = {
+        name: offset.plus_systematic(_sum([cause.on(name) for cause in causes]))
+        for name, offset in offsets.items()
+    }
+    placement: dict[str, Displacement] = {}
+    everywhere: Offset | None = None
+    if intended is not None:
+        placement = {name: displacement(o, points[name]) for name, o in placed.items()}
+        everywhere = _all(placement, placed, every)
+        budget.extend(
+            table(
+                "placement.all", placed[mark.layers[0]], [(c, c.on(mark.layers[0])) for c in causes]
+            )
+        )
+    offset = _fill_to_outline(mark, offsets, statistical, causes, every, budget)
+    movement = situation.movement_at(reference)
+    part_movement, on_work = None, None
+    if situation.before is not None:
+        part_movement, on_work = _against_work(
+            movement, situation.movement_why, placed, everywhere, every, intended is not None
+        )
+    systematic = {name: _sum([cause.on(name) for cause in causes]) for name in mark.layers}
+    local, layers = local_table(mark, expected, mark.local)
+    evidence = Evidence(
+        placement=placement,
+        fill_to_outline=offset,
+        placement_on_work=on_work,
+        part_movement=part_movement,
+        trust=trust(mark),
+        rivals=len(mark.rivals) if intended is None else 0,
+        put_back=put_back,
+        not_found=None,
+        light_changed=situation.light_changed,
+    )
+    warnings = [f"the {name} is round: its turn cannot be seen" for name in mark.round_layers]
+    if mark.rivals and intended is not None:
+        other = mark.rivals[0].apply(centre[None])[0]
+        warnings.append(
+            f"another mark like this one lies at X {other[0]:.0f}, Y {other[1]:.0f} mm; the one "
+            "nearest to --at was measured"
+        )
+    return PieceResult(
+        f"piece {number + 1}",
+        reference,
+        evidence,
+        mark.poses,
+        np.concatenate([mark.poses[name].apply(pages[name]) for name in mark.layers]),
+        tuple(feature_rows(artwork, number, mark, expected, systematic)),
+        tuple(budget),
+        local,
+        layers,
+        tuple(warnings),
+    )
+
+
+def not_found(artwork: Artwork, why: str, number: int = 0) -> PieceResult:
+    """Return the result of a blank whose artwork was not found."""
+    missing = Displacement.missing(why)
+    layers = artwork_layers(artwork)
+    both = "fill" in layers and "outline" in layers
+    evidence = Evidence(
+        placement={name: missing for name in (*layers, "all")},
+        fill_to_outline=missing if both else None,
+        placement_on_work=None,
+        part_movement=None,
+        trust=(),
+        rivals=0,
+        put_back=False,
+        not_found=why,
+        light_changed=None,
+    )
+    return PieceResult(
+        f"piece {number + 1}", None, evidence, {}, None, (), (), np.zeros((0, 4)), (), ()
+    )
+
+
+def conditions(evidence: Evidence, put_back: bool) -> list[Condition]:
+    """Return the clauses that a tolerance applies to (design, section 5)."""
+    out = []
+    if evidence.fill_to_outline is not None:
+        out.append(
+            Condition(
+                "fill against outline",
+                "fill_to_outline",
+                evidence.fill_to_outline.worst_mm,
+                "A nearer or sharper capture, or several, would decide",
+            )
+        )
+    on_work, place = evidence.placement_on_work, evidence.placement.get("all")
+    if on_work is not None and on_work.worst_mm.value is not None:
+        out.append(
+            Condition(
+                "mark on the work",
+                "placement_on_work",
+                on_work.worst_mm,
+                "A better known place (--at-u), height or calibration would decide",
+            )
+        )
+    elif place is not None and not put_back:
+        out.append(
+            Condition(
+                "mark on the bed",
+                "placement.all",
+                place.worst_mm,
+                "A better known place (--at-u), height or calibration would decide",
+            )
+        )
+    return out
+
+
+def on_sheet(pieces: list[PieceResult], verdicts: list[Verdict]) -> Sheet:
+    """Return what is told of the whole sheet: the one piece, or the worst of several."""
+    order = ("fail", "undecided", "pass", "not_judged")
+    worst = min(range(len(pieces)), key=lambda k: order.index(verdicts[k].state))
+    piece = pieces[worst]
+    place: tuple[float, float] | None = None
+    for one in (
+        piece.evidence.fill_to_outline,
+        piece.evidence.placement_on_work,
+        piece.evidence.placement.get("all"),
+    ):
+        if one is not None and one.worst_at_mm is not None:
+            place = one.worst_at_mm
+            break
+    if place is None and piece.stroke_points_mm is not None:
+        centre = piece.stroke_points_mm.mean(axis=0)
+        place = (float(centre[0]), float(centre[1]))
+    return Sheet(
+        evidence=piece.evidence,
+        placement={
+            name: piece.evidence.placement.get(name) for name in ("outline", "fill", "cut", "all")
+        },
+        reference_mm=piece.reference_mm,
+        found=piece.found,
+        local_mm=np.concatenate([p.local_mm for p in pieces]),
+        local_layer=tuple(name for p in pieces for name in p.local_layer),
+        worst_at_mm=place,
+    )
+
+
+def _common(mark: Mark) -> Rigid:
+    """Return the pose of the best seen layer, where nothing says where the artwork should be."""
+    best = max(mark.layers, key=lambda name: mark.significance[name])
+    return mark.poses[best]
+
+
+def _told_at(mark: Mark, reference_mm: Array) -> Array:
+    """Return the statistical covariance of all layers told at a point."""
+    away = reference_mm - np.array(mark.pivot_mm)
+    carry = np.array([[1.0, 0.0, -away[1]], [0.0, 1.0, away[0]], [0.0, 0.0, 1.0]])
+    full = np.kron(np.eye(len(mark.layers)), carry)
+    return np.asarray(full @ mark.covariance @ full.T)
+
+
+def _corrected_for_depth(
+    offset: Offset, layer: str, causes: list[Influence], said: Assumptions
+) -> Offset:
+    """Take out half of the shift that a deep floor shows under a tilted camera."""
+    if said.depth_mm <= 0 or layer != "fill":
+        return offset
+    response = next(c for c in causes if c.name == "depth of the burn").response["fill"][:, 0]
+    # The floor lies lower than assumed by the depth, so the measured place is off by that much.
+    return Offset(
+        offset.vector - 0.5 * said.depth_mm * response,
+        offset.at_mm,
+        offset.statistical,
+        offset.systematic,
+    )
+
+
+def _all(
+    placement: dict[str, Displacement], placed: dict[str, Offset], every: Array
+) -> Offset | None:
+    """Add the displacement of all layers together, or say that they differ."""
+    common, chi2, freedom = combine(list(placed.values()))
+    if freedom == 0 or chi2 < _DISAGREE * freedom:
+        placement["all"] = displacement(common, every)
+        return common
+    worst = max(placement.values(), key=lambda d: d.worst_mm.value or 0.0)
+    why = "the layers lie differently: see each"
+    missing = Displacement.missing(why)
+    placement["all"] = Displacement(
+        missing.dx_mm,
+        missing.dy_mm,
+        missing.rotation_deg,
+        missing.distance_mm,
+        worst.worst_mm,
+        worst.worst_at_mm,
+        None,
+        None,
+    )
+    return None
+
+
+def _fill_to_outline(
+    mark: Mark,
+    offsets: dict[str, Offset],
+    statistical: Array,
+    causes: list[Influence],
+    every: Array,
+    budget: list[BudgetTerm],
+) -> Displacement | None:
+    if "fill" not in offsets or "outline" not in offsets:
+        return None
+    i, j = mark.layers.index("fill"), mark.layers.index("outline")
+    take = np.zeros((3, 3 * len(mark.layers)))
+    take[:, 3 * i : 3 * i + 3] = np.eye(3)
+    take[:, 3 * j : 3 * j + 3] = -np.eye(3)
+    parts = [(cause, cause.between("fill", "outline")) for cause in causes]
+    difference = Offset(
+        offsets["fill"].vector - offsets["outline"].vector,
+        offsets["fill"].at_mm,
+        take @ statistical @ take.T,
+        _sum([covariance for _, covariance in parts]),
+    )
+    budget.extend(table("fill_to_outline", difference, parts))
+    return displacement(difference, every)
+
+
+def _against_work(
+    movement: Offset | None,
+    why: str | None,
+    placed: dict[str, Offset],
+    everywhere: Offset | None,
+    every: Array,
+    has_place: bool,
+) -> tuple[Displacement, Displacement | None]:
+    """Return the work's movement, and the mark's place on the work."""
+    if movement is None:
+        missing = Displacement.missing(why or "the work's movement could not be seen")
+        return missing, missing if has_place else None
+    moved = displacement(movement, every)
+    if not has_place:
+        return moved, None
+
+    def on_work(place: Offset) -> Offset:
+        return Offset(
+            place.vector - movement.vector,
+            place.at_mm,
+            place.statistical + movement.statistical,
+            place.systematic + movement.systematic,
+        )
+
+    if everywhere is not None:
+        return moved, displacement(on_work(everywhere), every)
+    layers = [displacement(on_work(place), every) for place in placed.values()]
+    worst = max(layers, key=lambda d: d.worst_mm.value or 0.0)
+    missing = Displacement.missing("the layers lie differently: see each")
+    return moved, Displacement(
+        missing.dx_mm,
+        missing.dy_mm,
+        missing.rotation_deg,
+        missing.distance_mm,
+        worst.worst_mm,
+        worst.worst_at_mm,
+        None,
+        None,
+    )
+
+
+def _sum(covariances: list[Array]) -> Array:
+    return np.asarray(np.sum([np.zeros((3, 3)), *covariances], axis=0))

@@ -1,0 +1,523 @@
+"""Which part of a capture is the work: the straight edges of the blank about the artwork.
+
+From the artwork outwards, the first line that is straight, coherent along the artwork's whole
+width, with the work's own grey level right inside of it, and that ends at the work's corners (a
+slat goes on beyond them). What the work itself shows inside the artwork's box (grain, printing)
+sets how much a line must stand out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.surface import Surface
+from vision.artwork.placing import Rigid
+from vision.register.edges import SIDES, Edge, Side, crossing, fit_edge
+from vision.register.mark import View
+from vision.register.rectified import rectify
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+REACH_MM = 80.0
+SEARCH_MM = 13.0
+_PITCH_MM = 0.4
+_SMOOTH_MM = 0.45
+_TILT_STEP = math.radians(0.5)
+_TILT_REACH = math.radians(6.0)
+_STAND_OUT = 0.4
+_CORNER_MM = 3.0
+_LEAST_CHANGE = 2.0
+_LIKE_LEVELS = 14.0
+_INNER_CELLS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Blank:
+    """The work as far as it was told from the bed.
+
+    Attributes
+    ----------
+    edges
+        The straight edges that were found, by side.
+    turn_rad
+        Turn of the axes (the artwork's) in which sides are named.
+    centre_mm
+        Place about which the sides were looked for.
+    level
+        Grey level of the work there.
+    polygon_mm
+        (4, 2) corners where all four edges were found, else None.
+    why
+        Reason for each side that was not found.
+    texture
+        Change of grey level over a short way, by side, that the work's own surface hardly exceeds.
+    """
+
+    edges: dict[Side, Edge]
+    turn_rad: float
+    centre_mm: tuple[float, float]
+    level: float
+    polygon_mm: Array | None
+    why: dict[Side, str] = field(default_factory=dict)
+    texture: dict[Side, float] = field(default_factory=dict)
+
+    def surely_inside(self, core_mm: Array, margin_mm: float) -> Array:
+        """Return the (n, 2) convex polygon that is work for certain.
+
+        Where an edge was not found, the work reaches to the box of the core at least.
+
+        Parameters
+        ----------
+        core_mm
+            (n, 2) surface places that lie on the work.
+        margin_mm
+            How far inside the edges to stay.
+        """
+        frame = _frame(self.centre_mm, self.turn_rad)
+        low, high = frame.invert(core_mm).min(axis=0), frame.invert(core_mm).max(axis=0)
+        # A wide square, cut by each edge in turn.
+        far = {"right": high[0], "top": high[1], "left": -low[0], "bottom": -low[1]}
+        wide = 1000.0
+        limits = [wide if side in self.edges else float(far[side]) for side in SIDES]
+        right, top, left, bottom = limits
+        corners = np.array([[right, top], [-left, top], [-left, -bottom], [right, -bottom]])
+        polygon = frame.apply(corners)
+        for edge in self.edges.values():
+            polygon = _cut(polygon, edge, margin_mm)
+        return polygon
+
+
+@dataclass(frozen=True, eq=False)
+class _Turned:
+    """A surface told in turned axes about a place; as much of it as laying out needs."""
+
+    surface: Surface
+    frame: Rigid
+
+    @property
+    def image_size(self) -> tuple[int, int]:
+        return self.surface.image_size
+
+    def px_from_mm(self, points_mm: Array) -> Array:
+        return self.surface.px_from_mm(self.frame.apply(points_mm))
+
+    def mm_from_px(self, points_px: Array) -> Array:
+        return self.frame.invert(self.surface.mm_from_px(points_px))
+
+    def jacobian_px_per_mm(self, points_mm: Array) -> Array:
+        turned = self.surface.jacobian_px_per_mm(self.frame.apply(points_mm))
+        return np.asarray(turned @ self.frame.matrix)
+
+    def calibration_jacobian_mm(self, points_mm: Array) -> Array:
+        there = self.surface.calibration_jacobian_mm(self.frame.apply(points_mm))
+        return np.asarray(self.frame.matrix.T @ there)
+
+    @property
+    def calibration_covariance(self) -> Array:
+        return self.surface.calibration_covariance
+
+    def height_jacobian_mm(self, points_mm: Array) -> Array:
+        return np.asarray(
+            self.surface.height_jacobian_mm(self.frame.apply(points_mm)) @ self.frame.matrix
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Layout:
+    """Grey levels in the blank's own axes."""
+
+    grey: Image
+    seen: Image
+    low_mm: tuple[float, float]
+    pitch_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class _SideView:
+    """The layout turned so that columns lead outwards (n) and rows run along the side (t)."""
+
+    grey: Image
+    seen: Image
+    n_mm: Array
+    t_mm: Array
+    change: Image
+
+
+def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
+    """Find the straight edges of the work about the artwork.
+
+    Parameters
+    ----------
+    view
+        The capture, best the one before the burn.
+    corners_mm
+        (n, 2) corners of the artwork's box where it lies on the surface.
+    turn_rad
+        Turn of the artwork; the blank lies within about 5 degrees of it.
+    """
+    middle = (corners_mm.min(axis=0) + corners_mm.max(axis=0)) / 2
+    centre = (float(middle[0]), float(middle[1]))
+    frame = _frame(centre, turn_rad)
+    half = np.abs(frame.invert(corners_mm)).max(axis=0)
+    layout = _layout(view, frame, -half - REACH_MM, half + REACH_MM)
+    level = _level(layout, half)
+    edges: dict[Side, Edge] = {}
+    why: dict[Side, str] = {}
+    texture: dict[Side, float] = {}
+    if level is None:
+        return Blank({}, turn_rad, centre, 0.0, None, dict.fromkeys(SIDES, "out of view"))
+    views = {side: _side_view(layout, k) for k, side in enumerate(SIDES)}
+    for k, side in enumerate(SIDES):
+        out, along = (half[0], half[1]) if k % 2 == 0 else (half[1], half[0])
+        texture[side] = _texture(views[side], float(out), float(along))
+        found = _first_line(views[side], float(out), float(along), level, texture[side])
+        if isinstance(found, str):
+            why[side] = found
+            continue
+        offset, slope = found
+        start = _edge_at(frame, k, offset, slope, float(along))
+        edge = fit_edge(view, start)
+        if edge is None:
+            why[side] = "its edge is too faint to measure"
+        else:
+            edges[side] = edge
+    edges = _lengthened(view, edges)
+    for side in _bed_lines(view, edges):
+        del edges[side]
+        why[side] = "a line of the bed runs along its edge"
+    return Blank(edges, turn_rad, centre, level, _polygon(edges), why, texture)
+
+
+def follow_blank(
+    before: View, after: View, blank: Blank, corners_mm: Array, keep_out: NDArray[np.bool_]
+) -> Blank | None:
+    """Find the edges of a known blank in another capture, within 12 mm and 5 degrees.
+
+    Parameters
+    ----------
+    before, after
+        The two captures.
+    blank
+        The work as the first capture shows it.
+    corners_mm
+        (n, 2) artwork's corners, on the work in the first capture.
+    keep_out
+        (h, w) pixels of the other capture that the burn may have touched.
+
+    Returns
+    -------
+    The same edges, or None where they were not found again.
+    """
+    if not blank.edges:
+        return None
+    frame = _frame(blank.centre_mm, blank.turn_rad)
+    core = frame.invert(blank.surely_inside(corners_mm, 0.0))
+    low, high = core.min(axis=0) - SEARCH_MM - 4, core.max(axis=0) + SEARCH_MM + 4
+    earlier = _layout(before, frame, low, high)
+    layout = _layout(after, frame, low, high, keep_out)
+    both = (earlier.seen > 0) & (layout.seen > 0)
+    if both.sum() < 200:
+        return None
+    # Most of what is seen here lies still: it tells how the light has changed.
+    level = blank.level * float(np.median(layout.grey[both] / np.maximum(earlier.grey[both], 1.0)))
+    shifts = np.arange(-SEARCH_MM, SEARCH_MM + _PITCH_MM / 2, _PITCH_MM)
+    tilts = np.arange(-_TILT_REACH, _TILT_REACH + _TILT_STEP / 2, _TILT_STEP)
+    score = {0: np.zeros((len(tilts), len(shifts))), 1: np.zeros((len(tilts), len(shifts)))}
+    for k, side in enumerate(SIDES):
+        if side not in blank.edges:
+            continue
+        edge = blank.edges[side]
+        picture = _side_view(layout, k)
+        n, t, slope = _line_of(frame, k, edge)
+        strip = np.abs(picture.t_mm - t) < max(edge.half_mm - SEARCH_MM / 2, 6.0)
+        lines = tilts + math.atan(slope)
+        table = _evidence(picture, strip, blank.texture[side], level, lines)
+        # Turning keeps a line's distance from the origin.
+        away = (n - slope * t) * math.cos(math.atan(slope)) / np.cos(lines)
+        ahead = shifts if k < 2 else -shifts
+        rows = np.stack(
+            [np.interp(c + ahead, picture.n_mm, row) for c, row in zip(away, table, strict=True)]
+        )
+        score[k % 2] += rows
+    best = score[0].max(axis=1) + score[1].max(axis=1)
+    # A turn of the work tilts every line by minus the turn in (n, t): n = c - tan(turn) t.
+    which = int(np.argmax(best))
+    count = len(blank.edges)
+    if best[which] < 0.3 * count:
+        return None
+    turn = -float(tilts[which])
+    dx = float(shifts[int(np.argmax(score[0][which]))]) if score[0].any() else 0.0
+    dy = float(shifts[int(np.argmax(score[1][which]))]) if score[1].any() else 0.0
+    edges: dict[Side, Edge] = {}
+    why = dict(blank.why)
+    move = _about_centre(frame, dx, dy, turn)
+    for side, edge in blank.edges.items():
+        start = _moved(edge, move)
+        found = fit_edge(after, replace(start, half_mm=0.96 * edge.half_mm), keep_out)
+        if found is None:
+            why[side] = "its edge was not found again"
+        else:
+            edges[side] = found
+    if not edges:
+        return None
+    return replace(blank, edges=edges, level=level, polygon_mm=_polygon(edges), why=why)
+
+
+def _frame(centre_mm: tuple[float, float], turn_rad: float) -> Rigid:
+    return Rigid(centre_mm[0], centre_mm[1], turn_rad)
+
+
+def _about_centre(frame: Rigid, dx: float, dy: float, turn: float) -> Rigid:
+    """Return the motion that turns about the frame's origin and shifts along the frame's axes."""
+    shift = frame.matrix @ np.array([dx, dy])
+    centre = frame.shift_mm
+    turned = Rigid(0.0, 0.0, turn).apply(centre[None])[0]
+    place = centre + shift - turned
+    return Rigid(float(place[0]), float(place[1]), turn)
+
+
+def _moved(edge: Edge, motion: Rigid) -> Edge:
+    middle = motion.apply(np.array(edge.middle_mm)[None])[0]
+    return replace(
+        edge,
+        middle_mm=(float(middle[0]), float(middle[1])),
+        normal_rad=edge.normal_rad + motion.angle_rad,
+    )
+
+
+def _layout(
+    view: View, frame: Rigid, low: Array, high: Array, keep_out: NDArray[np.bool_] | None = None
+) -> _Layout:
+    surface = _Turned(view.surface, frame)
+    picture = rectify(view.grey, surface, low, high, _PITCH_MM)
+    usable = view.usable
+    if keep_out is not None:
+        usable = np.where(keep_out, np.float32(0), usable)
+    good = rectify(usable, surface, low, high, _PITCH_MM).values > 0.99
+    seen = (picture.seen > 0) & good
+    return _Layout(picture.values, seen.astype(np.float32), picture.origin_mm, picture.pitch_mm)
+
+
+def _level(layout: _Layout, half: Array) -> float | None:
+    """Return the median grey level within a box about the origin, None where it is not seen."""
+    x = layout.low_mm[0] + layout.pitch_mm * np.arange(layout.grey.shape[1])
+    y = layout.low_mm[1] + layout.pitch_mm * np.arange(layout.grey.shape[0])
+    part = np.ix_(np.abs(y) < half[1], np.abs(x) < half[0])
+    seen = layout.seen[part] > 0
+    if seen.sum() < 50:
+        return None
+    return float(np.median(layout.grey[part][seen]))
+
+
+def _side_view(layout: _Layout, k: int) -> _SideView:
+    """Return the layout after k quarter turns: columns along the outward normal of side k."""
+    rows, columns = layout.grey.shape
+    x = layout.low_mm[0] + layout.pitch_mm * np.arange(columns)
+    y = layout.low_mm[1] + layout.pitch_mm * np.arange(rows)
+    n, t = ((x, y), (y, -x[::-1]), (-x[::-1], -y[::-1]), (-y[::-1], x))[k]
+    grey = np.ascontiguousarray(np.rot90(layout.grey, k))
+    seen = np.ascontiguousarray(np.rot90(layout.seen, k))
+    soft = cv2.GaussianBlur(grey, (0, 0), _SMOOTH_MM / layout.pitch_mm)
+    change = np.zeros_like(soft)
+    change[:, 1:-1] = np.abs(soft[:, 2:] - soft[:, :-2])
+    # What was not seen has no edge, nor has its rim.
+    whole = cv2.erode(seen, np.ones((7, 7), np.uint8))
+    return _SideView(
+        np.asarray(soft, np.float32),
+        np.asarray(whole, np.float32),
+        np.asarray(n, np.float64),
+        np.asarray(t, np.float64),
+        np.asarray(change * whole, np.float32),
+    )
+
+
+def _texture(picture: _SideView, out: float, along: float) -> float:
+    """Return the change over two cells that the work's own surface hardly ever exceeds."""
+    part = picture.change[np.ix_(np.abs(picture.t_mm) < along, np.abs(picture.n_mm) < out)]
+    return max(_LEAST_CHANGE, float(np.percentile(part, 95))) if part.size else _LEAST_CHANGE
+
+
+def _evidence(
+    picture: _SideView, strip: NDArray[np.bool_], stands_out: float, level: float, tilts: Array
+) -> Array:
+    """Return (tilts, n): the share of a strip's rows that show an edge of the work at n.
+
+    Parameters
+    ----------
+    picture
+        A side's view.
+    strip
+        Rows that count.
+    stands_out
+        Change of grey level over two cells that the work's own surface hardly exceeds.
+    level
+        Grey level that the work has.
+    tilts
+        Angles of the line against the side, radians; lines are told by their n at t = 0.
+    """
+    inner = cv2.boxFilter(
+        picture.grey[strip],
+        -1,
+        (_INNER_CELLS, 1),
+        anchor=(_INNER_CELLS - 1, 0),
+    )
+    # The mean now ends at its cell; the edge's own blur lies between.
+    inner = np.roll(inner, 2, axis=1)
+    unlike = (inner - level) / np.float32(max(_LIKE_LEVELS, 0.12 * level))
+    share = picture.change[strip] / (picture.change[strip] + np.float32(4 * stands_out))
+    share *= np.exp(-0.5 * unlike**2)
+    seen = np.ascontiguousarray(picture.seen[strip])
+    share = np.ascontiguousarray(share, np.float32)
+    t = picture.t_mm[strip]
+    pitch = picture.n_mm[1] - picture.n_mm[0]
+    size = (share.shape[1], share.shape[0])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    rows = []
+    for tilt in tilts:
+        slope = math.tan(float(tilt))
+        shear = np.array([[1.0, slope, slope * t[0] / pitch], [0.0, 1.0, 0.0]])
+        total = cv2.warpAffine(share, shear, size, flags=flags).sum(axis=0)
+        number = cv2.warpAffine(seen, shear, size, flags=flags).sum(axis=0)
+        rows.append(total / np.maximum(number, 0.3 * len(t)))
+    return np.array(rows, np.float64)
+
+
+def _first_line(
+    picture: _SideView, out: float, along: float, level: float, texture: float
+) -> tuple[float, float] | str:
+    """Return (n at t = 0, slope) of the first line beyond `out` that is an edge, or why not."""
+    strip = np.abs(picture.t_mm) < along
+    tilts = np.arange(-_TILT_REACH, _TILT_REACH + _TILT_STEP / 2, _TILT_STEP)
+    table = _evidence(picture, strip, texture, level, tilts)
+    best = table.max(axis=0)
+    inside = np.abs(picture.n_mm) < out - 1.0
+    own = float(best[inside].max()) if inside.any() else 0.0
+    beyond = picture.n_mm > out - 1.0
+    least = max(_STAND_OUT, min(1.25 * own, 0.9), 0.6 * float(best[beyond].max(initial=0.0)))
+    reached = np.flatnonzero(beyond & (best >= least))
+    if len(reached) == 0:
+        last = picture.seen[strip].mean(axis=0) > 0.5
+        if not last[beyond].any() or picture.n_mm[last].max() < out + REACH_MM - 5:
+            return "out of view"
+        return "no straight edge stands out"
+    first = int(reached[0])
+    peak = first + int(np.argmax(best[first : first + round(2.0 / _PITCH_MM)]))
+    return float(picture.n_mm[peak]), math.tan(float(tilts[int(np.argmax(table[:, peak]))]))
+
+
+def _edge_at(frame: Rigid, k: int, offset: float, slope: float, half: float) -> Edge:
+    """Return the edge n = offset + slope t of side k, from t = -half to half."""
+    turn = k * math.pi / 2
+    middle = frame.apply(Rigid(0.0, 0.0, turn).apply(np.array([[offset, 0.0]])))[0]
+    return Edge(
+        SIDES[k],
+        (float(middle[0]), float(middle[1])),
+        frame.angle_rad + turn - math.atan(slope),
+        half,
+        np.zeros((2, 2)),
+        0.3,
+        0.0,
+    )
+
+
+def _line_of(frame: Rigid, k: int, edge: Edge) -> tuple[float, float, float]:
+    """Return an edge's (n, t) of its middle and its slope, in the view of side k."""
+    turn = k * math.pi / 2
+    place = Rigid(0.0, 0.0, turn).invert(frame.invert(np.array(edge.middle_mm)[None]))[0]
+    return (
+        float(place[0]),
+        float(place[1]),
+        -math.tan(edge.normal_rad - frame.angle_rad - turn),
+    )
+
+
+def _lengthened(view: View, edges: dict[Side, Edge]) -> dict[Side, Edge]:
+    """Measure each edge again along its whole length, corner to corner."""
+    for _ in range(2):
+        grown = dict(edges)
+        for k, side in enumerate(SIDES):
+            before, after = SIDES[(k + 3) % 4], SIDES[(k + 1) % 4]
+            if side not in edges:
+                continue
+            edge = edges[side]
+            ends = [-edge.half_mm, edge.half_mm]
+            for place, other in ((0, before), (1, after)):
+                if other in edges:
+                    corner = crossing(edge, edges[other]) - np.array(edge.middle_mm)
+                    at = float(corner @ edge.along)
+                    sign = -1.0 if place == 0 else 1.0
+                    ends[place] = sign * min(sign * at - _CORNER_MM, 3.0 * edge.half_mm)
+            if ends[1] - ends[0] < 1.02 * 2 * edge.half_mm and ends[1] - ends[0] > 0:
+                shrink = ends[1] - ends[0] < 2 * edge.half_mm - 0.5
+                if not shrink:
+                    continue
+            middle = np.array(edge.middle_mm) + (ends[0] + ends[1]) / 2 * edge.along
+            start = replace(
+                edge,
+                middle_mm=(float(middle[0]), float(middle[1])),
+                half_mm=(ends[1] - ends[0]) / 2,
+            )
+            again = fit_edge(view, start)
+            if again is not None:
+                grown[side] = again
+        edges = grown
+    return edges
+
+
+def _bed_lines(view: View, edges: dict[Side, Edge]) -> list[Side]:
+    """Return the sides whose line goes on beyond a corner of the work: they belong to the bed."""
+    found: list[Side] = []
+    for k, side in enumerate(SIDES):
+        if side not in edges:
+            continue
+        edge = edges[side]
+        for other in (SIDES[(k + 3) % 4], SIDES[(k + 1) % 4]):
+            if other not in edges:
+                continue
+            corner = crossing(edge, edges[other])
+            sign = math.copysign(1.0, float((corner - np.array(edge.middle_mm)) @ edge.along))
+            on = corner - sign * np.arange(2.0, 12.0, 0.25)[:, None] * edge.along
+            off = corner + sign * np.arange(2.0, 12.0, 0.25)[:, None] * edge.along
+            step = _step_across(view, on, edge.normal)
+            further = _step_across(view, off, edge.normal)
+            if step * further > 0 and abs(further) > 0.6 * abs(step):
+                found.append(side)
+                break
+    return found
+
+
+def _step_across(view: View, points_mm: Array, normal: Array) -> float:
+    """Return the mean change of grey level across a line at some of its points."""
+    levels = []
+    for beyond in (0.6, -0.6):
+        pixels = view.surface.px_from_mm(points_mm + beyond * normal).astype(np.float32)
+        u, v = (np.ascontiguousarray(c) for c in np.nan_to_num(pixels, nan=-10.0).T)
+        levels.append(cv2.remap(view.grey, u[:, None], v[:, None], cv2.INTER_LINEAR))
+    return float(np.mean(levels[0] - levels[1]))
+
+
+def _polygon(edges: dict[Side, Edge]) -> Array | None:
+    """Return the (4, 2) corners, counter-clockwise from the upper right, where all are known."""
+    if len(edges) < 4:
+        return None
+    return np.array([crossing(edges[SIDES[k]], edges[SIDES[(k + 1) % 4]]) for k in range(4)])
+
+
+def _cut(polygon: Array, edge: Edge, margin_mm: float) -> Array:
+    """Return the part of a convex polygon at least a margin inside of an edge."""
+    beyond = edge.beyond_mm(polygon) + margin_mm
+    kept: list[Array] = []
+    for i in range(len(polygon)):
+        j = (i + 1) % len(polygon)
+        if beyond[i] <= 0:
+            kept.append(polygon[i])
+        if (beyond[i] <= 0) != (beyond[j] <= 0):
+            share = beyond[i] / (beyond[i] - beyond[j])
+            kept.append(polygon[i] + share * (polygon[j] - polygon[i]))
+    return np.array(kept).reshape(-1, 2)
