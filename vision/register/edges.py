@@ -2,9 +2,9 @@
 
 Each station along the edge gives the step's place by linear least squares on a short profile with
 free levels on both sides, in linear light (a tone curve shifts an edge by half a pixel); a straight
-line goes through all of them, stations with more contrast weighing more. The bed behind makes neighbouring stations err
-alike, so the covariance is that for correlated residuals (W. Newey, K. West, Econometrica 55, 1987,
-with Parzen's window).
+line goes through all of them, stations with more contrast weighing more. The bed behind makes
+neighbouring stations err alike, so the covariance is that for correlated residuals (W. Newey,
+K. West, Econometrica 55, 1987, with Parzen's window).
 """
 
 from __future__ import annotations
@@ -153,8 +153,8 @@ def _refined(view: View, edge: Edge, keep_out: NDArray[np.bool_] | None) -> Edge
         normal = weighted.T @ at
         if np.linalg.cond(normal) > 1e8:
             return None
-        solution = np.linalg.solve(normal, weighted.T @ pull)
-        left = pull - at @ solution
+        solution = np.linalg.solve(normal, weighted.T @ pull).astype(np.float64)
+        left = np.asarray(pull - at @ solution, np.float64)
         scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
         weight = np.asarray(1.0 / np.maximum(1.0, np.abs(left) / (2.0 * scale)), np.float64)
     strength = float(np.mean(contrast))
@@ -190,7 +190,7 @@ def _sample(
     inside = (u >= 0) & (v >= 0) & (u <= width - 1) & (v <= height - 1)
     column = np.clip(np.rint(u), 0, width - 1).astype(int)
     row = np.clip(np.rint(v), 0, height - 1).astype(int)
-    good = np.asarray(inside & (view.usable[row, column] > 0.5), np.bool_)
+    good: NDArray[np.bool_] = np.array(inside & (view.usable[row, column] > 0.5))
     if keep_out is not None:
         good &= ~keep_out[row, column]
     return np.asarray(light, np.float64), np.asarray(good.all(axis=1))

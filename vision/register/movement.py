@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
+from vision.register.edges import Edge, Side
+from vision.register.fit import nudge
 from vision.register.mark import View
 from vision.register.resample import look_up, pixel_map, spline_coefficients
+from vision.register.shifts import find_shift
+from vision.register.texture import TextureFit, fit_texture
+from vision.register.work import SEARCH_MM, Blank, follow_blank
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -16,6 +25,65 @@ Box = tuple[int, int, int, int]
 # Below this nothing moved as far as a picture is concerned: no pixel is resampled.
 _STILL_PX = 2e-3
 _SPLINE_RIM_PX = 14
+
+
+State = Literal["measured", "not_told", "missing"]
+
+_STEADY_MM = 1.3
+# Beyond these a movement is not told: it would say less than a glance at the work.
+_TELLS_MM = 0.08
+_TELLS_RAD = math.radians(0.25)
+_AGREE = 4.0
+_THICKEST_MM = 3.0
+_GRAIN = 1.6
+_LOST = 0.3
+# Straightness of real edges and of the lens model along them, mm and rad.
+_EDGE_FLOOR = np.diag([0.003**2, 0.00005**2])
+
+
+@dataclass(frozen=True, eq=False)
+class Movement:
+    """The rigid movement of one thing from the before to the after capture.
+
+    Attributes
+    ----------
+    state
+        "measured"; "not_told" where the captures do not say; "missing" where the work is gone.
+    dx_mm, dy_mm, turn_rad
+        After minus before at the pivot, on the bed; zero unless measured.
+    pivot_mm
+        Place in the before capture.
+    covariance
+        (3, 3) statistical covariance of (dx mm, dy mm, turn rad); None unless measured.
+    apparent
+        p_after = apparent(p_before) in the captures' own millimetres, the bed's own apparent
+        movement not taken out: what `ground_for` takes.
+    why
+        Why there is no movement to tell.
+    findings
+        Kinds of findings (design, section 7), such as "light_changed".
+    fit_note
+        What the movement rests on and how well it fits, in plain words.
+    coherence
+        Share of the texture found again, 0 where there is none.
+    """
+
+    state: State
+    dx_mm: float
+    dy_mm: float
+    turn_rad: float
+    pivot_mm: tuple[float, float]
+    covariance: Array | None
+    apparent: Rigid
+    why: str | None = None
+    findings: tuple[str, ...] = ()
+    fit_note: str = ""
+    coherence: float = 0.0
+
+    @property
+    def measured(self) -> bool:
+        """Whether there are numbers."""
+        return self.state == "measured"
 
 
 def ground_for(before: View, after: View, motion: Rigid, box: Box | None = None) -> Image:
@@ -59,3 +127,281 @@ def ground_for(before: View, after: View, motion: Rigid, box: Box | None = None)
         coefficients, u - np.float32(first_u), v - np.float32(first_v)
     )
     return out
+
+
+def work_movement(
+    before: View,
+    after: View,
+    blank: Blank,
+    artwork_corners_mm: Array,
+    burned: NDArray[np.bool_],
+    bed_motion: Rigid | None = None,
+) -> Movement:
+    """Measure how the work moved between the captures, within 12 mm and 5 degrees.
+
+    Parameters
+    ----------
+    before, after
+        The captures.
+    blank
+        The work as the before capture shows it.
+    artwork_corners_mm
+        (n, 2) corners of the artwork's box, which lies on the work in the before capture; their
+        middle is the pivot.
+    burned
+        (h, w) pixels of the after capture that the burn may have touched, its scorch included.
+    bed_motion
+        How the bed itself seems to have moved; None where the maps already follow the camera. Its
+        own uncertainty is the caller's to add.
+    """
+    pivot = (artwork_corners_mm.min(axis=0) + artwork_corners_mm.max(axis=0)) / 2
+    inside = blank.surely_inside(artwork_corners_mm, _STEADY_MM)
+    later = follow_blank(before, after, blank, artwork_corners_mm, burned)
+    pairs = _pairs(before, after, blank, later)
+    pairs, step, known = _by_edges(pairs, pivot)
+    start = _motion(pivot, step)
+    sure = _sigmas(known, inside, pivot) < _TELLS_MM * 3
+    if not sure.all() and len(inside) >= 3:
+        shift = find_shift(before, after, inside, burned, start, pivot, known, SEARCH_MM)
+        if shift is not None:
+            start = shift
+    fit = None
+    if len(inside) >= 3:
+        fit = fit_texture(before, after, inside, burned, None, start, pivot, known)
+    return _joined(blank, pairs, known, fit, start, pivot, inside, bed_motion)
+
+
+def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Movement:
+    """Measure how the bed seems to have moved: a camera that was bumped, where it did.
+
+    Parameters
+    ----------
+    before, after
+        The captures.
+    keep_out
+        (h, w) pixels where the work, the head or anything else that moves is in either capture.
+    """
+    height, width = after.linear.shape
+    u, v = np.array([0.02, 0.5, 0.98]) * width, np.array([0.02, 0.5, 0.98]) * height
+    rim = [(u[0], v[0]), (u[2], v[0]), (u[2], v[2]), (u[0], v[2])]
+    view = after.surface.mm_from_px(np.array(rim))
+    if not np.isfinite(view).all():
+        return _untold(np.zeros(2), "the picture's rim looks past the bed")
+    pivot = view.mean(axis=0)
+    still = Rigid(0.0, 0.0, 0.0)
+    near = fit_texture(before, after, view, keep_out, keep_out, still, pivot, None, 4.0)
+    start = still if near is None else near.motion
+    fit = fit_texture(before, after, view, keep_out, keep_out, start, pivot, None)
+    if fit is None:
+        return _untold(pivot, "too little of the bed is to be seen beside the work")
+    blank = Blank({}, 0.0, (float(pivot[0]), float(pivot[1])), 0.0, None)
+    return _joined(blank, [], np.zeros((3, 3)), fit, start, pivot, view, None)
+
+
+@dataclass(frozen=True, eq=False)
+class _Pairing:
+    """One edge in both captures, with the covariance of their difference."""
+
+    side: Side
+    before: Edge
+    after: Edge
+    doubt_mm2: float
+
+
+def _pairs(before: View, after: View, blank: Blank, later: Blank | None) -> list[_Pairing]:
+    if later is None:
+        return []
+    shared = [side for side in blank.edges if side in later.edges]
+    ratios = [later.edges[s].contrast / blank.edges[s].contrast for s in shared]
+    usual = float(np.median(ratios)) if ratios else 1.0
+    pairs = []
+    for side, ratio in zip(shared, ratios, strict=True):
+        change = ratio / usual if usual > 0 else -1.0
+        if not 1 / 3 < change < 3:
+            continue
+        first, second = blank.edges[side], later.edges[side]
+        # The camera sees the near side's wall as well; what is behind decides which of its two
+        # edges counts, and that changes when the work moves on.
+        middle = np.array(second.middle_mm)[None]
+        lean = float(after.surface.height_jacobian_mm(middle)[0] @ second.normal)
+        wall = _THICKEST_MM * max(lean, 0.0)
+        pairs.append(_Pairing(side, first, second, (wall * (change - 1) / (change + 1)) ** 2))
+    return pairs
+
+
+def _motion(pivot: Array, step: Array) -> Rigid:
+    """Return the motion that turns about the pivot by step[2] and shifts it by step[:2]."""
+    return nudge(
+        Rigid(0.0, 0.0, 0.0),
+        (float(pivot[0]), float(pivot[1])),
+        float(step[0]),
+        float(step[1]),
+        float(step[2]),
+    )
+
+
+def _by_edges(pairs: list[_Pairing], pivot: Array) -> tuple[list[_Pairing], Array, Array]:
+    """Return the edges that agree, the step (dx, dy, turn) that they tell, its inverse covariance.
+
+    Directions that no edge tells stay at nothing.
+    """
+    while True:
+        step = np.zeros(3)
+        normal = np.zeros((3, 3))
+        for _ in range(4):
+            normal, pull, misfit = _edge_normal(pairs, pivot, step)
+            weak = np.diag([SEARCH_MM**-2, SEARCH_MM**-2, math.radians(5.0) ** -2])
+            step = step + np.linalg.solve(normal + weak, pull)
+        if len(pairs) < 3 or max(misfit) < _AGREE:
+            return pairs, step, normal
+        worst = int(np.argmax(misfit))
+        pairs = pairs[:worst] + pairs[worst + 1 :]
+
+
+def _edge_normal(
+    pairs: list[_Pairing], pivot: Array, step: Array
+) -> tuple[Array, Array, list[float]]:
+    """Return J'WJ and J'Wr of the edges at a step, and each edge's misfit in sigmas."""
+    normal, pull = np.zeros((3, 3)), np.zeros(3)
+    misfit = []
+    motion = _motion(pivot, step)
+    centre = pivot + step[:2]
+    for pair in pairs:
+        carried = motion.apply(np.array(pair.before.middle_mm)[None])
+        away = float(pair.after.beyond_mm(carried)[0])
+        along = float((carried[0] - np.array(pair.after.middle_mm)) @ pair.after.along)
+        turned = pair.before.normal_rad + step[2] - pair.after.normal_rad
+        turned = (turned + math.pi) % (2 * math.pi) - math.pi
+        shear = np.array([[1.0, -along], [0.0, 1.0]])
+        covariance = pair.before.covariance + shear @ pair.after.covariance @ shear.T
+        covariance = covariance + 2 * _EDGE_FLOOR
+        covariance[0, 0] += pair.doubt_mm2
+        covariance[1, 1] += pair.doubt_mm2 / pair.after.half_mm**2
+        n = pair.after.normal
+        arm = carried[0] - centre
+        rows = np.array([[n[0], n[1], n[1] * arm[0] - n[0] * arm[1]], [0.0, 0.0, 1.0]])
+        residual = -np.array([away, turned])
+        weight = np.linalg.inv(covariance)
+        normal += rows.T @ weight @ rows
+        pull += rows.T @ weight @ residual
+        misfit.append(math.sqrt(float(residual @ weight @ residual)))
+    return normal, pull, misfit
+
+
+def _sigmas(normal: Array, inside: Array, pivot: Array) -> Array:
+    """Return the (3,) standard deviations in mm: along the two axes, and of the turn at the rim."""
+    reach = float(np.hypot(*(inside - pivot).T).max()) if len(inside) else 20.0
+    weak = np.diag([SEARCH_MM**-2, SEARCH_MM**-2, math.radians(5.0) ** -2])
+    covariance = np.linalg.inv(normal + weak)
+    return np.asarray(np.sqrt(np.diag(covariance)) * np.array([1.0, 1.0, reach]))
+
+
+def _joined(
+    blank: Blank,
+    pairs: list[_Pairing],
+    known: Array,
+    fit: TextureFit | None,
+    start: Rigid,
+    pivot: Array,
+    inside: Array,
+    bed_motion: Rigid | None,
+) -> Movement:
+    """Join what edges and texture say, where they do not contradict each other."""
+    findings: tuple[str, ...] = ()
+    if fit is None:
+        motion, normal, pull = start, np.zeros((3, 3)), np.zeros(3)
+    else:
+        motion, normal, pull = fit.motion, fit.normal, fit.pull
+    here = _step(motion, pivot)
+    edges, drawn, _ = _edge_normal(pairs, pivot, here)
+    whole = np.linalg.norm(known) > 0 and bool((_sigmas(edges, inside, pivot) < 0.24).all())
+    if fit is not None and fit.lopsided > _GRAIN and fit.coherence[0] < _LOST:
+        findings = ("light_changed",)
+    total = edges + normal
+    covariance = np.linalg.inv(total + _nothing())
+    delta = covariance @ (drawn + pull)
+    if fit is not None and pairs and _contradicts(edges, drawn, normal, pull):
+        findings = ("light_changed",)
+        if len(pairs) < 3 or not whole:
+            return _untold(
+                pivot,
+                "the work's edges and its grain tell different movements: the light has changed",
+                findings,
+            )
+        covariance = np.linalg.inv(edges + _nothing())
+        delta = covariance @ drawn
+    coherence = 0.0 if fit is None else max(fit.coherence[0], 0.0)
+    sigma = np.sqrt(np.diag(covariance))
+    if max(sigma[:2]) > _TELLS_MM or sigma[2] > _TELLS_RAD:
+        return _unclear(blank, pairs, fit, pivot, sigma, findings)
+    step = here + delta
+    apparent = _motion(pivot, step)
+    moved = apparent
+    if bed_motion is not None:
+        moved = _undone(bed_motion, apparent)
+    told = _step(moved, pivot)
+    note = f"{len(pairs)} edges" + ("" if fit is None else f", texture coherence {coherence:.2f}")
+    return Movement(
+        "measured",
+        float(told[0]),
+        float(told[1]),
+        float(told[2]),
+        (float(pivot[0]), float(pivot[1])),
+        np.asarray(covariance, np.float64),
+        apparent,
+        None,
+        findings,
+        note,
+        coherence,
+    )
+
+
+def _nothing() -> Array:
+    return np.diag([SEARCH_MM**-2, SEARCH_MM**-2, math.radians(5.0) ** -2])
+
+
+def _contradicts(edges: Array, drawn: Array, normal: Array, pull: Array) -> bool:
+    """Tell whether two independent steps differ by more than chance lets them."""
+    first, second = np.linalg.inv(edges + _nothing()), np.linalg.inv(normal + _nothing())
+    apart = first @ drawn - second @ pull
+    return float(apart @ np.linalg.solve(first + second, apart)) > 5.0**2
+
+
+def _step(motion: Rigid, pivot: Array) -> Array:
+    shift = motion.apply(pivot[None])[0] - pivot
+    return np.array([shift[0], shift[1], motion.angle_rad])
+
+
+def _undone(bed: Rigid, apparent: Rigid) -> Rigid:
+    """Return the apparent motion with the bed's taken out: bed^-1 after apparent."""
+    angle = apparent.angle_rad - bed.angle_rad
+    place = bed.invert(apparent.shift_mm[None])[0]
+    return Rigid(float(place[0]), float(place[1]), angle)
+
+
+def _unclear(
+    blank: Blank,
+    pairs: list[_Pairing],
+    fit: TextureFit | None,
+    pivot: Array,
+    sigma: Array,
+    findings: tuple[str, ...],
+) -> Movement:
+    """Say why nothing was measured."""
+    if len(blank.edges) >= 3 and not pairs and (fit is None or fit.coherence[0] < _LOST):
+        lost = _untold(pivot, "the work is not where the before capture shows it, nor near there")
+        return replace(lost, state="missing")
+    if findings:
+        return _untold(pivot, "the work's grain shows other light than before", findings)
+    way = "along X" if sigma[0] > _TELLS_MM else ("along Y" if sigma[1] > _TELLS_MM else "the turn")
+    if sigma[0] > _TELLS_MM and sigma[1] > _TELLS_MM:
+        way = "along X and Y"
+    return _untold(
+        pivot, f"too few edges and too little texture of the work are to be seen ({way})", findings
+    )
+
+
+def _untold(pivot: Array, why: str, findings: tuple[str, ...] = ()) -> Movement:
+    still = Rigid(0.0, 0.0, 0.0)
+    place = (float(pivot[0]), float(pivot[1]))
+    return Movement("not_told", 0.0, 0.0, 0.0, place, None, still, why, findings)

@@ -71,17 +71,19 @@ class PixelMap:
         return np.asarray(dense + np.float32(middle))
 
 
-def pixel_map(surface: Surface, corner_px: tuple[int, int], shape: tuple[int, int]) -> PixelMap:
-    """Return the map of the pixels from (left, top), shape (rows, columns)."""
+def pixel_map(
+    surface: Surface, corner_px: tuple[int, int], shape: tuple[int, int], stride: int = 1
+) -> PixelMap:
+    """Return the map of every stride-th pixel from (left, top), shape (rows, columns) of these."""
     (left, top), (rows, columns) = corner_px, shape
-    u_nodes = left - _NODE_PX + _NODE_PX * np.arange(columns // _NODE_PX + 4.0)
-    v_nodes = top - _NODE_PX + _NODE_PX * np.arange(rows // _NODE_PX + 4.0)
+    u_nodes = left - _NODE_PX + _NODE_PX * np.arange(stride * columns // _NODE_PX + 4.0)
+    v_nodes = top - _NODE_PX + _NODE_PX * np.arange(stride * rows // _NODE_PX + 4.0)
     u, v = np.meshgrid(u_nodes, v_nodes)
     places = surface.mm_from_px(np.stack([u.ravel(), v.ravel()], 1)).reshape(*u.shape, 2)
     return PixelMap(
         places,
-        _cubic_weights(np.arange(rows) / _NODE_PX + 1.0, len(v_nodes)),
-        _cubic_weights(np.arange(columns) / _NODE_PX + 1.0, len(u_nodes)),
+        _cubic_weights(stride * np.arange(rows) / _NODE_PX + 1.0, len(v_nodes)),
+        _cubic_weights(stride * np.arange(columns) / _NODE_PX + 1.0, len(u_nodes)),
     )
 
 

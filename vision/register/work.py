@@ -26,7 +26,7 @@ Image = NDArray[np.float32]
 
 REACH_MM = 80.0
 SEARCH_MM = 13.0
-_PITCH_MM = 0.4
+PITCH_MM = 0.4
 _SMOOTH_MM = 0.45
 _TILT_STEP = math.radians(0.5)
 _TILT_REACH = math.radians(6.0)
@@ -129,8 +129,16 @@ class _Turned:
 
 
 @dataclass(frozen=True, eq=False)
-class _Layout:
-    """Grey levels in the blank's own axes."""
+class Layout:
+    """Grey levels on a grid in turned axes.
+
+    Attributes
+    ----------
+    grey, seen
+        (rows, columns) grey levels, and 1 where they may count.
+    low_mm, pitch_mm
+        Place of node [0, 0] in those axes, and the distance between nodes.
+    """
 
     grey: Image
     seen: Image
@@ -165,7 +173,7 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
     centre = (float(middle[0]), float(middle[1]))
     frame = _frame(centre, turn_rad)
     half = np.abs(frame.invert(corners_mm)).max(axis=0)
-    layout = _layout(view, frame, -half - REACH_MM, half + REACH_MM)
+    layout = lay_out(view, frame, -half - REACH_MM, half + REACH_MM)
     level = _level(layout, half)
     edges: dict[Side, Edge] = {}
     why: dict[Side, str] = {}
@@ -219,14 +227,14 @@ def follow_blank(
     frame = _frame(blank.centre_mm, blank.turn_rad)
     core = frame.invert(blank.surely_inside(corners_mm, 0.0))
     low, high = core.min(axis=0) - SEARCH_MM - 4, core.max(axis=0) + SEARCH_MM + 4
-    earlier = _layout(before, frame, low, high)
-    layout = _layout(after, frame, low, high, keep_out)
+    earlier = lay_out(before, frame, low, high)
+    layout = lay_out(after, frame, low, high, keep_out)
     both = (earlier.seen > 0) & (layout.seen > 0)
     if both.sum() < 200:
         return None
     # Most of what is seen here lies still: it tells how the light has changed.
     level = blank.level * float(np.median(layout.grey[both] / np.maximum(earlier.grey[both], 1.0)))
-    shifts = np.arange(-SEARCH_MM, SEARCH_MM + _PITCH_MM / 2, _PITCH_MM)
+    shifts = np.arange(-SEARCH_MM, SEARCH_MM + PITCH_MM / 2, PITCH_MM)
     tilts = np.arange(-_TILT_REACH, _TILT_REACH + _TILT_STEP / 2, _TILT_STEP)
     score = {0: np.zeros((len(tilts), len(shifts))), 1: np.zeros((len(tilts), len(shifts)))}
     for k, side in enumerate(SIDES):
@@ -291,20 +299,37 @@ def _moved(edge: Edge, motion: Rigid) -> Edge:
     )
 
 
-def _layout(
-    view: View, frame: Rigid, low: Array, high: Array, keep_out: NDArray[np.bool_] | None = None
-) -> _Layout:
+def lay_out(
+    view: View,
+    frame: Rigid,
+    low: Array,
+    high: Array,
+    keep_out: NDArray[np.bool_] | None = None,
+) -> Layout:
+    """Lay a capture out on a grid from low to high (x, y) in a frame's axes.
+
+    Parameters
+    ----------
+    view
+        The capture.
+    frame
+        surface <- the axes.
+    low, high
+        (2,) corners, mm in those axes.
+    keep_out
+        (h, w) pixels that must not count.
+    """
     surface = _Turned(view.surface, frame)
-    picture = rectify(view.grey, surface, low, high, _PITCH_MM)
+    picture = rectify(view.grey, surface, low, high, PITCH_MM)
     usable = view.usable
     if keep_out is not None:
         usable = np.where(keep_out, np.float32(0), usable)
-    good = rectify(usable, surface, low, high, _PITCH_MM).values > 0.99
+    good = rectify(usable, surface, low, high, PITCH_MM).values > 0.99
     seen = (picture.seen > 0) & good
-    return _Layout(picture.values, seen.astype(np.float32), picture.origin_mm, picture.pitch_mm)
+    return Layout(picture.values, seen.astype(np.float32), picture.origin_mm, picture.pitch_mm)
 
 
-def _level(layout: _Layout, half: Array) -> float | None:
+def _level(layout: Layout, half: Array) -> float | None:
     """Return the median grey level within a box about the origin, None where it is not seen."""
     x = layout.low_mm[0] + layout.pitch_mm * np.arange(layout.grey.shape[1])
     y = layout.low_mm[1] + layout.pitch_mm * np.arange(layout.grey.shape[0])
@@ -315,7 +340,7 @@ def _level(layout: _Layout, half: Array) -> float | None:
     return float(np.median(layout.grey[part][seen]))
 
 
-def _side_view(layout: _Layout, k: int) -> _SideView:
+def _side_view(layout: Layout, k: int) -> _SideView:
     """Return the layout after k quarter turns: columns along the outward normal of side k."""
     rows, columns = layout.grey.shape
     x = layout.low_mm[0] + layout.pitch_mm * np.arange(columns)
@@ -340,7 +365,7 @@ def _side_view(layout: _Layout, k: int) -> _SideView:
 def _texture(picture: _SideView, out: float, along: float) -> float:
     """Return the change over two cells that the work's own surface hardly ever exceeds."""
     part = picture.change[np.ix_(np.abs(picture.t_mm) < along, np.abs(picture.n_mm) < out)]
-    return max(_LEAST_CHANGE, float(np.percentile(part, 95))) if part.size else _LEAST_CHANGE
+    return max(_LEAST_CHANGE, float(np.percentile(part, 90))) if part.size else _LEAST_CHANGE
 
 
 def _evidence(
@@ -370,7 +395,7 @@ def _evidence(
     # The mean now ends at its cell; the edge's own blur lies between.
     inner = np.roll(inner, 2, axis=1)
     unlike = (inner - level) / np.float32(max(_LIKE_LEVELS, 0.12 * level))
-    share = picture.change[strip] / (picture.change[strip] + np.float32(4 * stands_out))
+    share = picture.change[strip] / (picture.change[strip] + np.float32(3 * stands_out))
     share *= np.exp(-0.5 * unlike**2)
     seen = np.ascontiguousarray(picture.seen[strip])
     share = np.ascontiguousarray(share, np.float32)
@@ -399,7 +424,7 @@ def _first_line(
     inside = np.abs(picture.n_mm) < out - 1.0
     own = float(best[inside].max()) if inside.any() else 0.0
     beyond = picture.n_mm > out - 1.0
-    least = max(_STAND_OUT, min(1.25 * own, 0.9), 0.6 * float(best[beyond].max(initial=0.0)))
+    least = max(_STAND_OUT, min(1.25 * own, 0.9), 0.65 * float(best[beyond].max(initial=0.0)))
     reached = np.flatnonzero(beyond & (best >= least))
     if len(reached) == 0:
         last = picture.seen[strip].mean(axis=0) > 0.5
@@ -407,7 +432,7 @@ def _first_line(
             return "out of view"
         return "no straight edge stands out"
     first = int(reached[0])
-    peak = first + int(np.argmax(best[first : first + round(2.0 / _PITCH_MM)]))
+    peak = first + int(np.argmax(best[first : first + round(2.0 / PITCH_MM)]))
     return float(picture.n_mm[peak]), math.tan(float(tilts[int(np.argmax(table[:, peak]))]))
 
 
