@@ -21,8 +21,10 @@ INTERRUPTED = 130
 # Command name -> module with a typer application named `app`, and its line in the help. Modules are
 # imported when their command runs, so that help needs none of the heavy libraries.
 COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("cli.commands.demo", "The whole job on the shipped scenario: start here."),
     "board": ("cli.commands.board", "Write a calibration board to print, with its board file."),
     "calibrate": ("cli.commands.calibrate", "Measure the lens, and where the camera sees the bed."),
+    "check": ("cli.commands.check", "Measure a burned job against its artwork: the main job."),
 }
 
 # The common base of all complaints about usage; the library does not export it by name.

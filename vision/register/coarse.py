@@ -116,11 +116,11 @@ def _template(
     offset = (np.arange(columns * _SUB) - (_SUB - 1) / 2) * fine
     offset_y = (np.arange(rows * _SUB) - (_SUB - 1) / 2) * fine
     x, y = np.meshgrid(low[0] + offset, low[1] + offset_y)
-    x, y = x.astype(np.float32), y.astype(np.float32)
+    places = np.dstack([x, y]).astype(np.float32)
     total = np.zeros(x.shape, np.float32)
     nearest = np.full(x.shape, np.inf, np.float32)
     for layer in maps:
-        distance = layer.distance_at(pose, x, y)
+        distance = layer.distance_at(pose, places)
         total = np.maximum(total, np.clip((kerf_mm / 2 - distance) / fine + 0.5, 0, 1))
         nearest = np.minimum(nearest, distance)
     size = (columns, rows)

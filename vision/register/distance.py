@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -22,6 +23,8 @@ Image = NDArray[np.float32]
 
 # Long segments are cut so that their windows stay small.
 _LONGEST_PIECE_MM = 3.0
+# The second map of cv2.remap, which its type hints insist on; with a map of pairs it is nothing.
+_NO_MAP: Any = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,22 +55,20 @@ class DistanceMap:
     label: NDArray[np.int16]
     reach_mm: float
 
-    def nodes(self, pose: Rigid, x_mm: Image, y_mm: Image) -> tuple[Image, Image]:
-        """Return the (column, row) of the grid that surface places (bed mm) fall on, at a pose."""
-        back = pose.matrix.T
-        x, y = x_mm - np.float32(pose.x_mm), y_mm - np.float32(pose.y_mm)
-        column = (back[0, 0] * x + back[0, 1] * y - self.origin_mm[0]) / self.pitch_mm
-        row = (back[1, 0] * x + back[1, 1] * y - self.origin_mm[1]) / self.pitch_mm
-        return column.astype(np.float32), row.astype(np.float32)
+    def nodes(self, pose: Rigid, places_mm: Image) -> Image:
+        """Return (..., 2) the (column, row) of the grid that surface places (..., 2) fall on."""
+        back = pose.matrix.T / self.pitch_mm
+        shift = -back @ pose.shift_mm - np.array(self.origin_mm) / self.pitch_mm
+        return np.asarray(cv2.transform(places_mm, np.column_stack([back, shift])), np.float32)
 
-    def sample(self, columns: Image, rows: Image) -> Image:
-        """Return the stack (..., 3) at nodes; far from the layer beyond the grid."""
+    def sample(self, nodes: Image) -> Image:
+        """Return the stack (..., 3) at nodes (..., 2); far from the layer beyond the grid."""
         beyond = (self.reach_mm, 0.0, 0.0, 0.0)
         return np.asarray(
             cv2.remap(
                 self.stack,
-                columns,
-                rows,
+                nodes,
+                _NO_MAP,
                 cv2.INTER_LINEAR,
                 borderMode=cv2.BORDER_CONSTANT,
                 borderValue=beyond,
@@ -75,14 +76,14 @@ class DistanceMap:
             np.float32,
         )
 
-    def labels(self, columns: Image, rows: Image) -> NDArray[np.int16]:
-        """Return the nearest feature at nodes; -1 beyond the grid."""
+    def labels(self, nodes: Image) -> NDArray[np.int16]:
+        """Return the nearest feature at nodes (..., 2); -1 beyond the grid."""
         beyond = (-1, -1, -1, -1)
         return np.asarray(
             cv2.remap(
                 self.label,
-                columns,
-                rows,
+                nodes,
+                _NO_MAP,
                 cv2.INTER_NEAREST,
                 borderMode=cv2.BORDER_CONSTANT,
                 borderValue=beyond,
@@ -90,13 +91,13 @@ class DistanceMap:
             np.int16,
         )
 
-    def distance_at(self, pose: Rigid, x_mm: Image, y_mm: Image) -> Image:
-        """Return the signed distance at surface places (bed mm) when the layer lies at a pose."""
-        return np.ascontiguousarray(self.sample(*self.nodes(pose, x_mm, y_mm))[..., 0])
+    def distance_at(self, pose: Rigid, places_mm: Image) -> Image:
+        """Return the signed distance at surface places (..., 2) when the layer lies at a pose."""
+        return np.ascontiguousarray(self.sample(self.nodes(pose, places_mm))[..., 0])
 
-    def label_at(self, pose: Rigid, x_mm: Image, y_mm: Image) -> NDArray[np.int16]:
-        """Return the nearest feature at surface places (bed mm) when the layer lies at a pose."""
-        return self.labels(*self.nodes(pose, x_mm, y_mm))
+    def label_at(self, pose: Rigid, places_mm: Image) -> NDArray[np.int16]:
+        """Return the nearest feature at surface places (..., 2) when the layer lies at a pose."""
+        return self.labels(self.nodes(pose, places_mm))
 
 
 def layer_distance(

@@ -33,8 +33,9 @@ _HALF_WIDTH_RANGE_MM = 0.3
 # on the very edge of a fill has a second, wrong minimum a fraction of a millimetre away.
 _BURN_PRIOR = 0.25
 _OVERLAP_PRIOR = (0.6, 0.3)
-# A round layer's turn cannot be seen; it must not wander.
+# Turns stay near the start's (rad); that of a round layer, which cannot be seen, is held.
 _TURN_PRIOR = 0.05
+_HELD_TURN = 1e-5
 _SURVIVAL_PRIOR = (1.0, 0.5)
 # Exchange rate between priors and pixels: the variance of a grey level, squared levels.
 _NOISE2 = 4.0
@@ -171,10 +172,10 @@ class _Setting:
     tied: bool
     fields: Image  # (k, rows, columns) polynomial terms of the light
     slope: tuple[Image, Image]  # normalised x and y, pixels
-    slope_sub: tuple[Image, Image]  # the same on sub-samples
     group_of: tuple[NDArray[np.int64], ...]  # feature -> amplitude group, by layer
     groups: tuple[tuple[tuple[int, ...], ...], ...]
     turns: tuple[float, ...]  # turn of each layer at the start
+    blind: tuple[bool, ...]
 
 
 def pairs(count: int) -> list[tuple[int, int]]:
@@ -194,6 +195,7 @@ def fit_layers(
     iterations: int = 12,
     robust: bool = True,
     free: bool = True,
+    blind: tuple[bool, ...] = (),
 ) -> Fit | None:
     """Fit all layers jointly from a start near by; None where too few pixels can be used.
 
@@ -220,9 +222,11 @@ def fit_layers(
         Whether parts that the model cannot explain are weighed down.
     free
         Whether blur and kerf are fitted too.
+    blind
+        By layer: whether its turn cannot be seen (a ring) and stays as it is; none by default.
     """
-    setting = _setting(scene, maps, poses, half_mm, pivot_mm, tied)
-    weight = scene.usable * _band(setting, poses)
+    setting = _setting(scene, maps, poses, half_mm, pivot_mm, tied, blind)
+    weight = scene.usable * scene.region.core * _band(setting, poses)
     if float(weight.sum()) < 60:
         return None
     state = start_state(setting, poses, weight) if start is None else replace(start, poses=poses)
@@ -291,7 +295,7 @@ def start_state(setting: _Setting, poses: tuple[Rigid, ...], weight: Image) -> S
     light = setting.fields * ground
     marks = []
     for index, picture in enumerate(seen):
-        group = _pixel_groups(setting, covers[index].label, index)
+        group = setting.group_of[index][covers[index].label]
         for number in range(len(setting.groups[index])):
             marks.append(-picture * ground * (group == number))
     # Equal grey levels of error weigh alike, so divide by the slope of the tone curve.
@@ -344,24 +348,23 @@ def _setting(
     half_mm: tuple[float, ...],
     pivot_mm: tuple[float, float],
     tied: bool,
+    blind: tuple[bool, ...],
 ) -> _Setting:
-    rows, columns = scene.region.shape
-    y, x = np.meshgrid(np.linspace(-1, 1, rows), np.linspace(-1, 1, columns), indexing="ij")
+    region = scene.region
+    rows, columns = region.frame
+    x = 2.0 * region.column / max(columns - 1, 1) - 1.0
+    y = 2.0 * region.row / max(rows - 1, 1) - 1.0
     order = scene.light_order
     fields = np.array(
         [x**i * y**j for total in range(order + 1) for i in range(total + 1) for j in [total - i]],
         np.float32,
     )
-    sub = scene.region.sub
-    tall = np.linspace(-1, 1, rows * sub, dtype=np.float32)
-    wide = np.linspace(-1, 1, columns * sub, dtype=np.float32)
-    slope_sub = (np.tile(wide, (rows * sub, 1)), np.repeat(tall[:, None], columns * sub, axis=1))
     group_of, groups = [], []
     for layer in maps:
         lookup, members = _grouping(layer, scene.region.pitch_mm)
         group_of.append(lookup)
         groups.append(members)
-    reach = max(float(np.ptp(scene.region.x_mm)), float(np.ptp(scene.region.y_mm)))
+    reach = float(np.ptp(region.places_mm, axis=(0, 1)).max())
     return _Setting(
         scene,
         maps,
@@ -371,11 +374,17 @@ def _setting(
         tied,
         fields,
         (x.astype(np.float32), y.astype(np.float32)),
-        slope_sub,
         tuple(group_of),
         tuple(groups),
         tuple(pose.angle_rad for pose in poses),
+        _held(blind, len(maps), tied),
     )
+
+
+def _held(blind: tuple[bool, ...], count: int, tied: bool) -> tuple[bool, ...]:
+    """Return which turns are held; layers that move together are seen to turn if one of them is."""
+    each = blind or (False,) * count
+    return (all(each),) * count if tied else each
 
 
 def _grouping(
@@ -396,12 +405,12 @@ def _grouping(
 
 
 def _band(setting: _Setting, poses: tuple[Rigid, ...]) -> Image:
-    """Tell the pixels near a mark: 1 within the maps' reach of any layer, else 0."""
+    """Tell the pixels near an edge: 1 within the maps' reach of any layer's, else 0."""
     near = np.zeros(setting.scene.region.shape, np.float32)
-    x, y = setting.scene.region.centre_places()
+    places = np.dstack(setting.scene.region.centre_places())
     for layer, pose in zip(setting.maps, poses, strict=True):
-        distance = layer.distance_at(pose, x, y)
-        near[distance < layer.reach_mm - layer.pitch_mm] = 1.0
+        distance = layer.distance_at(pose, places)
+        near[np.abs(distance) < layer.reach_mm - layer.pitch_mm] = 1.0
     return near
 
 
@@ -409,37 +418,38 @@ def feature_image(
     scene: Scene, maps: tuple[DistanceMap, ...], poses: tuple[Rigid, ...]
 ) -> NDArray[np.int64]:
     """Return (rows, columns) the feature whose mark is nearest to each pixel; -1 far from all."""
-    x, y = scene.region.centre_places()
+    places = np.dstack(scene.region.centre_places())
     nearest = np.full(scene.region.shape, np.inf, np.float32)
     label = np.full(scene.region.shape, -1, np.int64)
     for layer, pose in zip(maps, poses, strict=True):
-        distance = layer.distance_at(pose, x, y)
+        distance = layer.distance_at(pose, places)
         closer = distance < nearest
-        label = np.where(closer, layer.label_at(pose, x, y), label)
+        label = np.where(closer, layer.label_at(pose, places), label)
         nearest = np.minimum(nearest, distance)
     return label
 
 
-def _pixel_groups(setting: _Setting, label: NDArray[np.int16], index: int) -> NDArray[np.int64]:
+def _strength(setting: _Setting, state: State, label: NDArray[np.int16], index: int) -> Image:
+    """Return the burn strength of a layer on the sub-samples (rows * sub, columns * sub)."""
+    values = state.amplitude[index]
+    table = np.append(values[:-2], 0.0)[setting.group_of[index]].astype(np.float32)
+    field = table[label]
+    field += np.float32(values[-2]) * setting.slope[0] + np.float32(values[-1]) * setting.slope[1]
+    rows, columns = field.shape
     sub = setting.scene.region.sub
-    middle = label[sub // 2 :: sub, sub // 2 :: sub].astype(np.int64)
-    return np.asarray(setting.group_of[index][middle])
+    size = (columns * sub, rows * sub)
+    return np.asarray(cv2.resize(field, size, interpolation=cv2.INTER_NEAREST))
 
 
 def _look(setting: _Setting, state: State) -> _Seen:
     scene = setting.scene
     covers, strength = [], []
-    sharp = np.ones_like(scene.region.x_mm)
+    sharp = np.ones(scene.region.places_mm.shape[:2], np.float32)
     for index, layer in enumerate(setting.maps):
         one = cover(
             layer, state.poses[index], setting.pivot_mm, scene.region, state.half_width_mm[index]
         )
-        values = state.amplitude[index]
-        table = np.append(values[:-2], 0.0)[setting.group_of[index]].astype(np.float32)
-        field = table[one.label]
-        if values[-2] != 0.0 or values[-1] != 0.0:
-            sx, sy = setting.slope_sub
-            field = field + np.float32(values[-2]) * sx + np.float32(values[-1]) * sy
+        field = _strength(setting, state, one.label, index)
         covers.append(one)
         strength.append(field)
         sharp -= field * one.mark
@@ -467,10 +477,10 @@ def _priors(setting: _Setting, state: State) -> tuple[Array, Array]:
     binning = setting.scene.region.bin
     strength: list[float] = []
     misfit: list[float] = []
-    for pose, turn in list(zip(state.poses, setting.turns, strict=True))[
-        : 1 if setting.tied else None
-    ]:
-        strength.extend([0.0, 0.0, (_TURN_PRIOR * setting.scale_mm) ** -2])
+    layers = zip(state.poses, setting.turns, setting.blind, strict=True)
+    for pose, turn, blind in list(layers)[: 1 if setting.tied else None]:
+        spread = _HELD_TURN if blind else _TURN_PRIOR
+        strength.extend([0.0, 0.0, (spread * setting.scale_mm) ** -2])
         misfit.extend([0.0, 0.0, (turn - pose.angle_rad) * setting.scale_mm])
     strength.append((binning / _SIGMA_PRIOR[1]) ** 2)
     misfit.append(_SIGMA_PRIOR[0] / binning - state.sigma_px)
@@ -516,7 +526,7 @@ def _normal(
             motion.append(gain * see(by_mark * along, sub, sigma))
         width.append(gain * see(by_mark * one.edge, sub, sigma))
         mark = -gain * see(one.mark, sub, sigma)
-        group = _pixel_groups(setting, one.label, index)
+        group = setting.group_of[index][one.label]
         burn.extend(mark * (group == number) for number in range(len(setting.groups[index])))
         burn.extend(mark * slope for slope in setting.slope)
     if setting.tied:

@@ -77,7 +77,8 @@ def local_offsets(
     x, y = scene.region.centre_places()
     count = len(fit.layers)
     cell = cells.ravel()
-    use = (scene.usable.ravel() > 0) & (cell >= 0)
+    use = (scene.usable * scene.region.core).ravel() > 0
+    use &= cell >= 0
     strongest = np.max([np.abs(a) for a in added], axis=0).ravel()
     use &= strongest > 0.02 * float(strongest.max(initial=1e-9))
     index = np.flatnonzero(use)

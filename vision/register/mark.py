@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.surface import Surface
 from vision.artwork.placing import Rigid
+from vision.artwork.sampling import outline_points
 from vision.artwork.strokes import Artwork, Layer
 from vision.register.coarse import Candidate, search
 from vision.register.distance import DistanceMap, layer_distance
@@ -29,12 +30,17 @@ LAYERS: tuple[Layer, ...] = ("outline", "fill", "cut")
 # The coarse fit works on pixels about this large: big enough to be quick, small enough that its
 # result lies within the reach of the fine fit.
 _COARSE_PIXEL_MM = 0.55
-_REACH_MM = 2.0
+# How far beside an edge pixels are fitted.
+_REACH_MM = 1.0
+_REACH_PX = 4.5
 _NOISE_REACH_PX = 24
 _CELL_MM = 7.0
 _OTHER_LAYER_REACH_MM = 3.5
-# Standard uncertainty of a turn (rad) beyond which it counts as not seen.
-_BLIND_TURN = 0.006
+# Tiles of the fine fit: the margin holds four sigma of a usual blur.
+_TILE_PX = 24
+_TILE_MARGIN_PX = 5
+# Lever of a turn, as a share of a layer's radius, below which only its flattening is seen.
+_ROUND = 0.03
 # Below this scale the ground's variation is texture that a burn may wipe out; above it is light.
 _TEXTURE_SCALE_MM = 4.0
 
@@ -232,40 +238,46 @@ def measure(
     binning = max(1, round(_COARSE_PIXEL_MM / pixel))
     coarse_maps = layer_maps(artwork, 0.08, 2.5)
     names: tuple[Layer, ...] = tuple(m.layer for m in coarse_maps)
-    scene = _scene(view, ground, corners, binning, 4)
+    scene = _scene(view, ground, corners, binning, 2)
     if scene is None:
         return NotFound("the artwork's place is outside the camera's view", outside_view=True)
     half = half_widths(coarse_maps, kerf_mm, negative)
-    first = _separate(scene, coarse_maps, start, pivot_mm, half)
+    blind = tuple(is_round(artwork, name) for name in names)
+    first = _separate(scene, coarse_maps, start, pivot_mm, half, blind)
     if first is None:
         return NotFound("too few usable pixels where the artwork should be")
-    fine = _scene(view, ground, corners, 1, _sub_samples(pixel, kerf_mm))
-    if fine is None:
-        return NotFound("the artwork's place is outside the camera's view", outside_view=True)
-    maps = layer_maps(artwork, min(0.05, 0.2 * pixel + 0.01), _REACH_MM)
-    near = fit_layers(
-        fine,
-        maps,
-        first.state.poses,
-        half,
-        pivot_mm=pivot_mm,
-        iterations=6,
-        robust=False,
-        free=False,
-    )
-    if near is None:
-        return NotFound("too few usable pixels where the artwork should be")
-    fit = fit_layers(
-        fine, maps, near.state.poses, half, pivot_mm=pivot_mm, start=near.state, iterations=14
-    )
-    if fit is None:
-        return NotFound("too few usable pixels where the artwork should be")
-    covariance, inflation = _covariance(fit)
-    poses, covariance, round_layers = _settle_round(fit, maps, covariance, inflation, start)
+    reach = max(_REACH_MM, _REACH_PX * pixel)
+    maps = layer_maps(artwork, min(0.05, 0.2 * pixel + 0.01), reach)
+    # First with few sub-samples, blur and kerf as usual; then fully, from close by.
+    state, poses = None, first.state.poses
+    fit, fine = None, None
+    for sub, free in ((2, False), (_sub_samples(pixel, kerf_mm), True)):
+        fine = _scene(view, ground, corners, 1, sub, (maps, poses))
+        if fine is None:
+            return NotFound("the artwork's place is outside the camera's view", outside_view=True)
+        fit = fit_layers(
+            fine,
+            maps,
+            poses,
+            half,
+            pivot_mm=pivot_mm,
+            start=state,
+            iterations=14 if free else 6,
+            robust=free,
+            free=free,
+            blind=blind,
+        )
+        if fit is None:
+            return NotFound("too few usable pixels where the artwork should be")
+        state, poses = fit.state, fit.state.poses
+    assert fit is not None
+    assert fine is not None
+    covariance, inflation = _covariance(fit, fine.region)
+    settled, covariance = _settle_round(fit, maps, covariance, blind, start)
     local = local_offsets(fine, fit, list(fit.added), square_cells(fine, _CELL_MM), inflation)
     return Mark(
         names,
-        poses,
+        settled,
         pivot_mm,
         covariance,
         fit,
@@ -276,7 +288,7 @@ def measure(
         tuple(local),
         inflation,
         rivals,
-        round_layers,
+        tuple(name for name, held in zip(names, blind, strict=True) if held),
     )
 
 
@@ -327,6 +339,7 @@ def _separate(
     start: Rigid,
     pivot_mm: tuple[float, float],
     half_mm: tuple[float, ...],
+    blind: tuple[bool, ...],
 ) -> Fit | None:
     """Fit the layers together, then each for itself from several starts; return the best."""
     count = len(maps)
@@ -342,6 +355,7 @@ def _separate(
             iterations=8,
             robust=False,
             free=False,
+            blind=blind,
         )
 
     together = fit((start,) * count, True)
@@ -371,48 +385,62 @@ def _shift_mm(region: Region, right: int, down: int) -> Array:
     """Return the surface shift that a shift in the region's pixels stands for, at its middle."""
     rows, columns = region.shape
     i, j = rows // 2 * region.sub, columns // 2 * region.sub
-    across = np.array(
-        [
-            region.x_mm[i, j + region.sub] - region.x_mm[i, j],
-            region.y_mm[i, j + region.sub] - region.y_mm[i, j],
-        ]
-    )
-    downward = np.array(
-        [
-            region.x_mm[i + region.sub, j] - region.x_mm[i, j],
-            region.y_mm[i + region.sub, j] - region.y_mm[i, j],
-        ]
-    )
+    here = region.places_mm[i, j]
+    across = region.places_mm[i, j + region.sub] - here
+    downward = region.places_mm[i + region.sub, j] - here
     return np.asarray(right * across + down * downward, np.float64)
 
 
 def _scene(
-    view: View, ground: Image | None, corners: Array, binning: int, sub: int
+    view: View,
+    ground: Image | None,
+    corners: Array,
+    binning: int,
+    sub: int,
+    near: tuple[tuple[DistanceMap, ...], tuple[Rigid, ...]] | None = None,
 ) -> Scene | None:
+    """Return the pixels about an artwork; only those near its edges where these are known."""
     region = region_around(view.surface, corners, 2.5, binning, sub)
     if region is None:
         return None
+    if near is not None:
+        places = np.dstack(region.centre_places())
+        wanted = np.zeros(region.frame, np.bool_)
+        for layer, pose in zip(*near, strict=True):
+            wanted |= np.abs(layer.distance_at(pose, places)) < layer.reach_mm - layer.pitch_mm
+        region = region.tiled(wanted, _TILE_PX, _TILE_MARGIN_PX)
     usable = (region.cut(view.usable) > 0.99).astype(np.float32)
     grey = region.cut(view.grey)
     if ground is None:
         ones = np.ones(region.shape, np.float32)
         return Scene(region, grey, ones, np.zeros_like(ones), usable, 3)
-    base = np.maximum(region.cut(ground), np.float32(1e-4))
-    base = np.asarray(base / np.float32(np.median(base)), np.float32)
-    spread = _TEXTURE_SCALE_MM / region.pitch_mm
-    smooth = np.asarray(cv2.GaussianBlur(base, (0, 0), spread), np.float32)
+    rows, columns = region.frame
+    rectangle = ground[
+        region.top : region.top + rows * region.bin,
+        region.left : region.left + columns * region.bin,
+    ]
+    level = np.float32(max(float(np.median(rectangle)), 1e-4))
+    spread = _TEXTURE_SCALE_MM / region.pitch_mm * region.bin
+    # Nine tenths of the smoothing are done on a small picture.
+    small = cv2.resize(rectangle, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), spread / 4)
+    wide = cv2.resize(small, rectangle.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    whole = np.zeros_like(ground)
+    whole[region.top :, region.left :][: rectangle.shape[0], : rectangle.shape[1]] = wide
+    smooth = np.asarray(np.maximum(region.cut(whole), np.float32(1e-4)) / level, np.float32)
+    base = np.asarray(np.maximum(region.cut(ground), np.float32(1e-4)) / level, np.float32)
     return Scene(region, grey, smooth, np.asarray(base - smooth), usable, 2)
 
 
-def _covariance(fit: Fit) -> tuple[Array, float]:
+def _covariance(fit: Fit, region: Region) -> tuple[Array, float]:
     """Return the (3n, 3n) covariance of the motions in mm and rad, and the noise inflation."""
-    weighted = fit.jacobian * fit.weight
-    gain = np.linalg.inv(fit.normal)[: fit.motions]
-    influence = np.tensordot(gain, weighted.astype(np.float64), 1)
-    spectrum = autocovariance_spectrum(fit.residual, fit.weight, _NOISE_REACH_PX)
-    shape = padded(fit.residual.shape, _NOISE_REACH_PX)
+    gain = np.linalg.inv(fit.normal)[: fit.motions].astype(np.float32)
+    influence = region.spread(np.tensordot(gain, fit.jacobian, 1) * fit.weight)
+    residual, weight = region.spread(fit.residual), region.spread(fit.weight)
+    spectrum = autocovariance_spectrum(residual, weight, _NOISE_REACH_PX)
+    shape = padded(residual.shape, _NOISE_REACH_PX)
     covariance = carry_through(influence, spectrum, shape)
-    white = np.array([float((i * i).sum()) for i in influence]) * fit.noise**2
+    white = np.array([float((i * i).sum(dtype=np.float64)) for i in influence]) * fit.noise**2
     # Coloured noise estimated from the fit's own residuals is a little too small at long lags,
     # where the light field has eaten it; white noise is the floor.
     inflation = max(1.0, float(np.mean(np.diag(covariance) / white)))
@@ -429,21 +457,19 @@ def _settle_round(
     fit: Fit,
     maps: tuple[DistanceMap, ...],
     covariance: Array,
-    inflation: float,
+    blind: tuple[bool, ...],
     start: Rigid,
-) -> tuple[dict[str, Rigid], Array, tuple[str, ...]]:
+) -> tuple[dict[str, Rigid], Array]:
     """Give a layer whose turn cannot be seen (a ring) the turn of the best seen layer."""
-    formal = np.diag(np.linalg.inv(fit.normal))[: fit.motions] * max(fit.noise, 0.3) ** 2
-    turn_sigma = np.sqrt(inflation * formal[2::3]) / fit.motion_scale_mm
     names = [m.layer for m in maps]
     poses: dict[str, Rigid] = dict(zip(names, fit.state.poses, strict=True))
-    blind = [i for i in range(len(names)) if turn_sigma[i] > _BLIND_TURN]
-    if not blind:
-        return poses, covariance, ()
-    leader = int(np.argmin(turn_sigma))
-    angle = start.angle_rad if leader in blind else fit.state.poses[leader].angle_rad
+    if not any(blind):
+        return poses, covariance
+    seeing = [i for i in range(len(names)) if not blind[i]]
+    leader = min(seeing, key=lambda i: covariance[3 * i + 2, 3 * i + 2], default=None)
+    angle = start.angle_rad if leader is None else fit.state.poses[leader].angle_rad
     carry = np.eye(len(covariance))
-    for i in blind:
+    for i in np.flatnonzero(blind):
         layer, pose = maps[i], fit.state.poses[i]
         near = np.argwhere(layer.stack[..., 0] < layer.pitch_mm)
         centre = np.array(layer.origin_mm) + layer.pitch_mm * near.mean(axis=0)[::-1]
@@ -456,13 +482,25 @@ def _settle_round(
         away = placed - np.array(fit.pivot_mm)
         rows = slice(3 * i, 3 * i + 3)
         carry[rows, rows] = [[1, 0, -away[1]], [0, 1, away[0]], [0, 0, 0]]
-        if leader not in blind:
-            carry[3 * i : 3 * i + 3, 3 * leader + 2] = [away[1], -away[0], 1]
+        if leader is not None:
+            carry[rows, 3 * leader + 2] = [away[1], -away[0], 1]
     settled = carry @ covariance @ carry.T
-    for i in blind:
-        if leader in blind:
+    for i in np.flatnonzero(blind):
+        if leader is None:
             settled[3 * i + 2, 3 * i + 2] = 1e-12
-    return poses, settled, tuple(names[i] for i in blind)
+    return poses, np.asarray(settled)
+
+
+def is_round(artwork: Artwork, layer: Layer) -> bool:
+    """Tell whether a turn of the layer about its own centre moves none of its edges outwards."""
+    points, tangents, _ = outline_points(artwork, layer, 0.5)
+    normals = np.stack([tangents[:, 1], -tangents[:, 0]], axis=1)
+    away = points - points.mean(axis=0)
+    by_turn = normals[:, 1] * away[:, 0] - normals[:, 0] * away[:, 1]
+    # What shifts explain of the turn's effect does not count as seen.
+    left = by_turn - normals @ np.linalg.lstsq(normals, by_turn, rcond=None)[0]
+    radius = float(np.sqrt((away**2).sum(axis=1).mean()))
+    return float(np.sqrt((left**2).mean())) < _ROUND * radius
 
 
 def _contrast(added: Image) -> float:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -20,20 +21,28 @@ _NODE_PX = 8
 
 @dataclass(frozen=True, eq=False)
 class Region:
-    """A rectangle of pixels, perhaps binned, with the surface places of its sub-samples.
+    """Pixels to be fitted, perhaps binned, with the surface places of their sub-samples.
+
+    A plain region is a rectangle of the capture. `tiled` makes a mosaic of only those parts that
+    hold a mark: every tile brings a margin of its own for the camera's blur, and only the cores
+    count.
 
     Attributes
     ----------
     left, top
-        First column and row in the capture, pixels.
+        First column and row of the rectangle in the capture, pixels.
     bin
         Side of the square of capture pixels that makes one pixel here.
     sub
         Sub-samples per pixel and axis.
-    shape
-        (rows, columns) of the region in its own (binned) pixels.
-    x_mm, y_mm
-        (rows * sub, columns * sub) surface places of the sub-samples.
+    frame
+        (rows, columns) of the rectangle in its own (binned) pixels.
+    row, column
+        (rows, columns) int32: which pixel of the rectangle each pixel here is.
+    core
+        (rows, columns) 1 where a pixel counts, 0 in the margins of tiles.
+    places_mm
+        (rows * sub, columns * sub, 2) float32 surface places (x, y) of the sub-samples.
     pitch_mm
         Mean size of one pixel here on the surface.
     """
@@ -42,28 +51,88 @@ class Region:
     top: int
     bin: int
     sub: int
-    shape: tuple[int, int]
-    x_mm: Image
-    y_mm: Image
+    frame: tuple[int, int]
+    row: NDArray[np.int32]
+    column: NDArray[np.int32]
+    core: Image
+    places_mm: Image
     pitch_mm: float
 
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(rows, columns) of the pixels here."""
+        rows, columns = self.row.shape
+        return rows, columns
+
     def cut(self, picture: Image) -> Image:
-        """Return this region's part of a whole capture (rows, columns), binned by averaging."""
-        rows, columns = self.shape
+        """Return this region's pixels of a whole capture (rows, columns), binned by averaging."""
+        rows, columns = self.frame
         part = picture[
             self.top : self.top + rows * self.bin, self.left : self.left + columns * self.bin
         ]
-        if self.bin == 1:
-            return np.ascontiguousarray(part)
-        return np.asarray(cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA))
+        if self.bin > 1:
+            part = np.asarray(cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA))
+        return np.ascontiguousarray(part[self.row, self.column])
+
+    def spread(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Return (..., frame rows, frame columns): core pixels where they belong, 0 elsewhere."""
+        out = np.zeros((*values.shape[:-2], *self.frame), values.dtype)
+        count = self.core > 0
+        out[..., self.row[count], self.column[count]] = values[..., count]
+        return out
 
     def centre_places(self) -> tuple[Image, Image]:
-        """Return (rows, columns) surface places of the pixel centres."""
+        """Return (rows, columns) surface places x and y of the pixel centres."""
         rows, columns = self.shape
-        size = (columns, rows)
-        x = cv2.resize(self.x_mm, size, interpolation=cv2.INTER_AREA)
-        y = cv2.resize(self.y_mm, size, interpolation=cv2.INTER_AREA)
-        return np.asarray(x), np.asarray(y)
+        places = cv2.resize(self.places_mm, (columns, rows), interpolation=cv2.INTER_AREA)
+        return np.ascontiguousarray(places[..., 0]), np.ascontiguousarray(places[..., 1])
+
+    def tiled(self, wanted: NDArray[np.bool_], side: int, margin: int) -> Region:
+        """Return a mosaic of the tiles in which any pixel is wanted; itself where that saves little.
+
+        Parameters
+        ----------
+        wanted
+            (frame rows, frame columns) pixels that must be in.
+        side, margin
+            Core side and margin of a tile, pixels.
+        """
+        rows, columns = self.frame
+        corners = [
+            (i, j)
+            for i in range(0, rows, side)
+            for j in range(0, columns, side)
+            if wanted[i : i + side, j : j + side].any()
+        ]
+        size = side + 2 * margin
+        if not corners or len(corners) * size * size > 0.8 * rows * columns:
+            return self
+        across = max(1, round(len(corners) ** 0.5))
+        down = -(-len(corners) // across)
+        shape = (down * size, across * size)
+        row, column = np.zeros(shape, np.int32), np.zeros(shape, np.int32)
+        core = np.zeros(shape, np.float32)
+        places = np.empty((shape[0] * self.sub, shape[1] * self.sub, 2), np.float32)
+        fine = np.arange(self.sub)
+        for number in range(down * across):
+            # The last row may lack tiles: the first one stands in, with an empty core.
+            i, j = corners[number] if number < len(corners) else corners[0]
+            own_row = np.clip(np.arange(i - margin, i + side + margin), 0, rows - 1)
+            own_column = np.clip(np.arange(j - margin, j + side + margin), 0, columns - 1)
+            at = (number // across * size, number % across * size)
+            window = (slice(at[0], at[0] + size), slice(at[1], at[1] + size))
+            row[window] = own_row[:, None]
+            column[window] = own_column[None, :]
+            fine_row = (own_row[:, None] * self.sub + fine).ravel()
+            fine_column = (own_column[:, None] * self.sub + fine).ravel()
+            places[
+                at[0] * self.sub : (at[0] + size) * self.sub,
+                at[1] * self.sub : (at[1] + size) * self.sub,
+            ] = self.places_mm[fine_row[:, None], fine_column[None, :]]
+            if number < len(corners):
+                high, wide = min(side, rows - i), min(side, columns - j)
+                core[at[0] + margin :, at[1] + margin :][:high, :wide] = 1.0
+        return replace(self, row=row, column=column, core=core, places_mm=places)
 
 
 def region_around(
@@ -120,14 +189,17 @@ def make_region(
     offset = places[len(v_nodes) // 2, len(u_nodes) // 2]
     down = _cubic_weights((at_v - v_nodes[0]) / _NODE_PX, len(v_nodes))
     across = _cubic_weights((at_u - u_nodes[0]) / _NODE_PX, len(u_nodes))
-    x, y = (
-        (down @ (places[..., k] - offset[k]) @ across.T).astype(np.float32) + np.float32(offset[k])
-        for k in (0, 1)
-    )
+    sampled = np.empty((rows * sub, columns * sub, 2), np.float32)
+    for k in (0, 1):
+        sampled[..., k] = (down @ (places[..., k] - offset[k]) @ across.T) + offset[k]
     middle = np.array([[left + columns * bin / 2.0, top + rows * bin / 2.0]])
     jacobian = surface.jacobian_px_per_mm(surface.mm_from_px(middle))[0]
     pitch = bin / float(np.sqrt(abs(np.linalg.det(jacobian))))
-    return Region(left, top, bin, sub, shape, x, y, pitch)
+    row, column = np.meshgrid(
+        np.arange(rows, dtype=np.int32), np.arange(columns, dtype=np.int32), indexing="ij"
+    )
+    core = np.ones(shape, np.float32)
+    return Region(left, top, bin, sub, shape, row, column, core, sampled, pitch)
 
 
 def _cubic_weights(at: Array, count: int) -> Array:

@@ -23,7 +23,7 @@ Image = NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class Coverage:
-    """One layer rendered on a region's sub-samples.
+    """One layer rendered on a region's sub-samples (its labels on the pixels).
 
     Attributes
     ----------
@@ -34,7 +34,7 @@ class Coverage:
     along_x, along_y, along_turn
         dm / d(shift x), d(shift y) per mm, and per radian about the pivot.
     label
-        Feature of the nearest stroke, -1 where none is near.
+        Feature of the stroke nearest to each pixel, -1 where none is near.
     """
 
     mark: Image
@@ -53,9 +53,10 @@ def cover(
     half_width_mm: float,
 ) -> Coverage:
     """Render one layer at a pose; the edge is softened over about one and a half sub-samples."""
-    columns, rows = layer.nodes(pose, region.x_mm, region.y_mm)
-    sampled = layer.sample(columns, rows)
-    label = layer.labels(columns, rows)
+    nodes = layer.nodes(pose, region.places_mm)
+    sampled = layer.sample(nodes)
+    middle = region.sub // 2
+    label = layer.labels(np.ascontiguousarray(nodes[middle :: region.sub, middle :: region.sub]))
     distance, page_gx, page_gy = sampled[..., 0], sampled[..., 1], sampled[..., 2]
     soft = 0.75 * region.pitch_mm / region.sub
     if half_width_mm > 0:
@@ -67,8 +68,8 @@ def cover(
     forth = pose.matrix.astype(np.float32)
     gx = edge * (forth[0, 0] * page_gx + forth[0, 1] * page_gy)
     gy = edge * (forth[1, 0] * page_gx + forth[1, 1] * page_gy)
-    turn = gy * (region.x_mm - np.float32(pivot_mm[0])) - gx * (
-        region.y_mm - np.float32(pivot_mm[1])
+    turn = gy * (region.places_mm[..., 0] - np.float32(pivot_mm[0])) - gx * (
+        region.places_mm[..., 1] - np.float32(pivot_mm[1])
     )
     return Coverage(np.asarray(mark, np.float32), np.asarray(edge, np.float32), gx, gy, turn, label)
 
