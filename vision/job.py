@@ -23,10 +23,11 @@ from vision.register.mark import NotFound, locate
 from vision.result import (
     CalibrationRow,
     CaptureRow,
+    Clause,
     Displacement,
     JobResult,
-    PieceRow,
     Picture,
+    PieceRow,
     Verdict,
 )
 from vision.situation import Situation, see_captures, see_work
@@ -230,7 +231,8 @@ def _overall(verdicts: list[Verdict]) -> Verdict:
         return verdicts[0]
     order = ("fail", "undecided", "pass", "not_judged")
     state = min((v.state for v in verdicts), key=order.index)
-    clauses, reasons = [], []
+    clauses: list[Clause] = []
+    reasons: list[str] = []
     for number, verdict in enumerate(verdicts, start=1):
         clauses.extend(replace(c, name=f"piece {number}: {c.name}") for c in verdict.clauses)
         if verdict.state in (state, "fail", "undecided"):

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.quantity import Quantity
 from vision.artwork.placing import Rigid
 from vision.artwork.sampling import artwork_layers, outline_points
 from vision.artwork.strokes import Artwork
@@ -18,7 +17,6 @@ from vision.measure.features import feature_rows, local_table
 from vision.measure.offsets import Offset, combine, displacement, offset_between
 from vision.measure.trust import trust
 from vision.register.mark import Mark, NotFound, measure
-from vision.register.movement import ground_for
 from vision.result import BudgetTerm, Displacement, FeatureRow, Verdict
 from vision.situation import Situation
 
@@ -97,14 +95,14 @@ def measure_piece(
     expected = intended or _common(mark)
     centre = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
     reference = expected.apply(centre[None])[0]
-    pages = {
+    pages: dict[str, Array] = {
         name: outline_points(artwork, name, _SPACING_MM)[0] for name in artwork_layers(artwork)
     }
     points = {name: expected.apply(page) for name, page in pages.items()}
     every = np.concatenate(list(points.values()))
-    causes = influences(situation.after.surface, points, reference, said)
+    causes = influences(situation.surface, points, reference, said)
     statistical = _told_at(mark, reference)
-    offsets = {
+    offsets: dict[str, Offset] = {
         name: offset_between(
             mark.poses[name],
             expected,
@@ -116,7 +114,7 @@ def measure_piece(
     }
     offsets = {name: _corrected_for_depth(o, name, causes, said) for name, o in offsets.items()}
     budget: list[BudgetTerm] = []
-    placed = {
+    placed: dict[str, Offset] = {
         name: offset.plus_systematic(_sum([cause.on(name) for cause in causes]))
         for name, offset in offsets.items()
     }
@@ -137,7 +135,9 @@ def measure_piece(
         part_movement, on_work = _against_work(
             movement, situation.movement_why, placed, everywhere, every, intended is not None
         )
-    systematic = {name: _sum([cause.on(name) for cause in causes]) for name in mark.layers}
+    systematic: dict[str, Array] = {
+        name: _sum([cause.on(name) for cause in causes]) for name in mark.layers
+    }
     local, layers = local_table(mark, expected, mark.local)
     evidence = Evidence(
         placement=placement,
@@ -177,7 +177,7 @@ def not_found(artwork: Artwork, why: str, number: int = 0) -> PieceResult:
     layers = artwork_layers(artwork)
     both = "fill" in layers and "outline" in layers
     evidence = Evidence(
-        placement={name: missing for name in (*layers, "all")},
+        placement=dict.fromkeys((*layers, "all"), missing),
         fill_to_outline=missing if both else None,
         placement_on_work=None,
         part_movement=None,

@@ -64,7 +64,9 @@ def check(
     ] = None,
     depth: Annotated[float, typer.Option(metavar="MM", help="Depth of the fill.")] = 0.0,
     kerf: Annotated[float, typer.Option(metavar="MM", help="Width of a burned line.")] = 0.2,
-    mirror: Annotated[bool, typer.Option("--mirror", help="Burned mirrored left to right.")] = False,
+    mirror: Annotated[
+        bool, typer.Option("--mirror", help="Burned mirrored left to right.")
+    ] = False,
     negative: Annotated[
         bool, typer.Option("--negative", help="The ground was burned, not the artwork.")
     ] = False,
@@ -163,9 +165,7 @@ def _number(value: float, option: str, low: float, high: float) -> float:
     from calibration.errors import WitmarkError
 
     if not (math.isfinite(value) and low <= value <= high):
-        raise WitmarkError(
-            f"{option} {value:g}", "is out of range", f"give {low:g} to {high:g}"
-        )
+        raise WitmarkError(f"{option} {value:g}", "is out of range", f"give {low:g} to {high:g}")
     return value
 
 

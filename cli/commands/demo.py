@@ -1,4 +1,4 @@
-"""`witmark demo`: the whole job on the shipped, simulated scenario, by the code of the user's files."""
+"""`witmark demo`: the whole job on the shipped, simulated scenario, by the user's own code."""
 
 from __future__ import annotations
 
@@ -31,6 +31,7 @@ def demo(
     """
     import sys
     from datetime import datetime
+    from importlib.resources import as_file
 
     from cli.report.write import write_report
     from cli.terminal import show, show_json
@@ -41,9 +42,10 @@ def demo(
     scenario = load()
     pieces = scenario["pieces"]
     rows: list[dict[str, Any]] = []
-    with data_folder() as folder, typer.progressbar(
-        length=2 + len(pieces), file=sys.stderr, label="witmark demo"
-    ) as bar:
+    with (
+        as_file(data_folder()) as folder,
+        typer.progressbar(length=2 + len(pieces), file=sys.stderr, label="witmark demo") as bar,
+    ):
         bed = _calibrate(folder, scenario, out, bar)
         for piece in pieces:
             job = _job(folder, piece, bed, now.date())
@@ -138,7 +140,15 @@ def _text(rows: list[dict[str, Any]], out: Path, right: bool) -> str:
 
     lines = [
         table(
-            ("piece", "fill-outline true", "measured", "on work true", "measured", "verdict", "true"),
+            (
+                "piece",
+                "fill-outline true",
+                "measured",
+                "on work true",
+                "measured",
+                "verdict",
+                "true",
+            ),
             [
                 (
                     row["piece"],

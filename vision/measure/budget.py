@@ -27,8 +27,8 @@ Kind = Literal["measured", "assumed"]
 # capture cannot tell from a displacement: simulated one-sided scorch of 0.3 mm moved marks by 0.020
 # to 0.026 mm. Per layer and axis, taken as normal.
 SCORCH_SIGMA_MM = 0.03 / K95
-# The last stroke of a hatch lies up to one spacing from the edge: the middle of a fill may be off by
-# half a spacing either way, taken as uniform.
+# The last stroke of a hatch lies up to one spacing from the edge: the middle of a fill may be off
+# by half a spacing either way, taken as uniform.
 HATCH_SPACING_MM = 0.10
 
 

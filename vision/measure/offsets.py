@@ -1,4 +1,4 @@
-"""Displacements with their covariance: shift and turn at one point, and the worst over the strokes."""
+"""Displacements with their covariance: shift and turn at a point, the worst over the strokes."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ def worst(offset: Offset, points_mm: Array) -> tuple[Quantity, tuple[float, floa
 
 
 def displacement(offset: Offset, points_mm: Array) -> Displacement:
-    """Return the displacement in the report's form; points are those that the worst is sought over."""
+    """Return the displacement in the report's form; the worst is sought over the points."""
     sigma = np.sqrt(np.diag(offset.covariance))
     dx, dy, turn = (float(v) for v in offset.vector)
     low, high = length_interval(offset.vector[None, :2], offset.covariance[None, :2, :2])

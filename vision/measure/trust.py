@@ -1,4 +1,4 @@
-"""Whether a layer's numbers can be trusted: is it seen everywhere, and does it agree with itself."""
+"""Whether a layer's numbers can be trusted: is it seen everywhere, does it agree with itself."""
 
 from __future__ import annotations
 

@@ -127,7 +127,7 @@ def _template(
     template = cv2.resize(total, size, interpolation=cv2.INTER_AREA)
     near = cv2.resize(nearest, size, interpolation=cv2.INTER_AREA)
     reach = min(layer.reach_mm for layer in maps)
-    # One and a half nodes of blur: the template must match a mark that lies between nodes and turns.
+    # A little blur: the template must match a mark that lies between nodes and turns.
     template = cv2.GaussianBlur(template, (0, 0), 0.7)
     return np.asarray(template), (near < reach - fine).astype(np.float32), low
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -146,7 +147,7 @@ def _segments(points: Array, closed: bool) -> tuple[Array, Array]:
     if len(path) == 1:
         return path, path
     starts, ends = [], []
-    for a, b in zip(path[:-1], path[1:], strict=True):
+    for a, b in pairwise(path):
         count = max(1, math.ceil(float(np.hypot(*(b - a))) / _LONGEST_PIECE_MM))
         knots = a + np.linspace(0.0, 1.0, count + 1)[:, None] * (b - a)
         starts.append(knots[:-1])

@@ -29,6 +29,8 @@ _PROFILE_PX = np.arange(-3.5, 3.01, 0.5)
 _BLUR_PX = 1.05
 _HANG_TOGETHER_MM = 8.0
 _STEPS = 5
+# A start is good to about a pixel; what lies further away is another line.
+_FAR_PX = 4.0
 _TAPER_AT = 0.0
 _TAPER_WIDTH = 3.0
 
@@ -115,7 +117,7 @@ def fit_edge(view: View, start: Edge, keep_out: NDArray[np.bool_] | None = None)
         travelled += step_px
         swing_px = abs(fitted.normal_rad - edge.normal_rad) * edge.half_mm / edge.pixel_mm
         edge = fitted
-        if travelled > 12:
+        if travelled > _FAR_PX:
             return None
         if step_px < 0.03 and swing_px < 0.05:
             break
@@ -190,9 +192,9 @@ def _sample(
     inside = (u >= 0) & (v >= 0) & (u <= width - 1) & (v <= height - 1)
     column = np.clip(np.rint(u), 0, width - 1).astype(int)
     row = np.clip(np.rint(v), 0, height - 1).astype(int)
-    good: NDArray[np.bool_] = np.array(inside & (view.usable[row, column] > 0.5))
+    good = inside & (view.usable[row, column] > 0.5)
     if keep_out is not None:
-        good &= ~keep_out[row, column]
+        good = good & ~keep_out[row, column]
     return np.asarray(light, np.float64), np.asarray(good.all(axis=1))
 
 

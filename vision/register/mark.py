@@ -551,9 +551,3 @@ def _visible_mm(surface: Surface) -> tuple[Array, Array]:
     places = surface.mm_from_px(ring * [width - 1.0, height - 1.0])
     places = places[np.isfinite(places).all(axis=1)]
     return places.min(axis=0), places.max(axis=0)
-
-
-def dilate(mask: NDArray[np.bool_], radius_px: int) -> NDArray[np.bool_]:
-    """Grow a mask by a radius."""
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius_px + 1,) * 2)
-    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) > 0)

@@ -37,8 +37,9 @@ _AGREE = 4.0
 _THICKEST_MM = 3.0
 _GRAIN = 1.6
 _LOST = 0.3
-# Straightness of real edges and of the lens model along them, mm and rad.
-_EDGE_FLOOR = np.diag([0.003**2, 0.00005**2])
+_UNLIKE_LEVELS = 8.0
+# What each capture's edge is uncertain by at least, mm: what lies behind it pulls all of it alike.
+_EDGE_FLOOR_MM = 0.006
 
 
 @dataclass(frozen=True, eq=False)
@@ -250,8 +251,7 @@ def _by_edges(pairs: list[_Pairing], pivot: Array) -> tuple[list[_Pairing], Arra
         normal = np.zeros((3, 3))
         for _ in range(4):
             normal, pull, misfit = _edge_normal(pairs, pivot, step)
-            weak = np.diag([SEARCH_MM**-2, SEARCH_MM**-2, math.radians(5.0) ** -2])
-            step = step + np.linalg.solve(normal + weak, pull)
+            step = step + np.linalg.solve(normal + _nothing(), pull - _nothing() @ step)
         if len(pairs) < 3 or max(misfit) < _AGREE:
             return pairs, step, normal
         worst = int(np.argmax(misfit))
@@ -274,9 +274,8 @@ def _edge_normal(
         turned = (turned + math.pi) % (2 * math.pi) - math.pi
         shear = np.array([[1.0, -along], [0.0, 1.0]])
         covariance = pair.before.covariance + shear @ pair.after.covariance @ shear.T
-        covariance = covariance + 2 * _EDGE_FLOOR
-        covariance[0, 0] += pair.doubt_mm2
-        covariance[1, 1] += pair.doubt_mm2 / pair.after.half_mm**2
+        doubt_mm2 = pair.doubt_mm2 + 2 * _EDGE_FLOOR_MM**2
+        covariance = covariance + doubt_mm2 * np.diag([1.0, pair.after.half_mm**-2])
         n = pair.after.normal
         arm = carried[0] - centre
         rows = np.array([[n[0], n[1], n[1] * arm[0] - n[0] * arm[1]], [0.0, 0.0, 1.0]])
@@ -291,8 +290,7 @@ def _edge_normal(
 def _sigmas(normal: Array, inside: Array, pivot: Array) -> Array:
     """Return the (3,) standard deviations in mm: along the two axes, and of the turn at the rim."""
     reach = float(np.hypot(*(inside - pivot).T).max()) if len(inside) else 20.0
-    weak = np.diag([SEARCH_MM**-2, SEARCH_MM**-2, math.radians(5.0) ** -2])
-    covariance = np.linalg.inv(normal + weak)
+    covariance = np.linalg.inv(normal + _nothing())
     return np.asarray(np.sqrt(np.diag(covariance)) * np.array([1.0, 1.0, reach]))
 
 
@@ -315,7 +313,8 @@ def _joined(
     here = _step(motion, pivot)
     edges, drawn, _ = _edge_normal(pairs, pivot, here)
     whole = np.linalg.norm(known) > 0 and bool((_sigmas(edges, inside, pivot) < 0.24).all())
-    if fit is not None and fit.lopsided > _GRAIN and fit.coherence[0] < _LOST:
+    placed = whole or not blank.edges
+    if fit is not None and placed and fit.lopsided > _GRAIN and fit.coherence[0] < _LOST:
         findings = ("light_changed",)
     total = edges + normal
     covariance = np.linalg.inv(total + _nothing())
@@ -357,6 +356,7 @@ def _joined(
 
 
 def _nothing() -> Array:
+    """Return the inverse covariance of what is known beforehand: hardly anything."""
     return np.diag([SEARCH_MM**-2, SEARCH_MM**-2, math.radians(5.0) ** -2])
 
 
@@ -388,7 +388,8 @@ def _unclear(
     findings: tuple[str, ...],
 ) -> Movement:
     """Say why nothing was measured."""
-    if len(blank.edges) >= 3 and not pairs and (fit is None or fit.coherence[0] < _LOST):
+    gone = fit is None or (fit.coherence[0] < _LOST and fit.residual > _UNLIKE_LEVELS)
+    if len(blank.edges) >= 3 and not pairs and gone:
         lost = _untold(pivot, "the work is not where the before capture shows it, nor near there")
         return replace(lost, state="missing")
     if findings:

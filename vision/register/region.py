@@ -88,7 +88,7 @@ class Region:
         return np.ascontiguousarray(places[..., 0]), np.ascontiguousarray(places[..., 1])
 
     def tiled(self, wanted: NDArray[np.bool_], side: int, margin: int) -> Region:
-        """Return a mosaic of the tiles in which any pixel is wanted; itself where that saves little.
+        """Return a mosaic of the tiles with a wanted pixel; itself where that saves little.
 
         Parameters
         ----------

@@ -31,7 +31,11 @@ _SMOOTH_MM = 0.45
 _TILT_STEP = math.radians(0.5)
 _TILT_REACH = math.radians(6.0)
 _STAND_OUT = 0.4
+_FAINT = 0.25
 _CORNER_MM = 3.0
+# Of two places that fit, the nearer one: most work hardly moves.
+_NEARER_PER_MM = 0.015
+_SQUARE_RAD = math.radians(0.7)
 _LEAST_CHANGE = 2.0
 _LIKE_LEVELS = 14.0
 _INNER_CELLS = 4
@@ -196,9 +200,19 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
         else:
             edges[side] = edge
     edges = _lengthened(view, edges)
+    for side in _crooked(edges, turn_rad):
+        del edges[side]
+        why[side] = "no edge at right angles to the others"
     for side in _bed_lines(view, edges):
         del edges[side]
         why[side] = "a line of the bed runs along its edge"
+    for k, side in enumerate(SIDES):
+        out = float(half[k % 2])
+        if len(edges) >= 2 and side not in edges:
+            edge = _second_look(view, views[side], frame, k, out, edges, level, texture[side])
+            if edge is not None:
+                edges[side] = edge
+                del why[side]
     return Blank(edges, turn_rad, centre, level, _polygon(edges), why, texture)
 
 
@@ -232,8 +246,12 @@ def follow_blank(
     both = (earlier.seen > 0) & (layout.seen > 0)
     if both.sum() < 200:
         return None
-    # Most of what is seen here lies still: it tells how the light has changed.
-    level = blank.level * float(np.median(layout.grey[both] / np.maximum(earlier.grey[both], 1.0)))
+    # Work and bed are in both captures, wherever the work lies: their levels tell how the light
+    # has changed.
+    shares = np.linspace(0.05, 0.95, 19)
+    first, second = (np.quantile(one.grey[both][::7], shares) for one in (earlier, layout))
+    slope, offset = np.polyfit(first, second, 1) if np.ptp(first) > 10 else (1.0, 0.0)
+    level = float(np.clip(slope * blank.level + offset, 0.0, 255.0))
     shifts = np.arange(-SEARCH_MM, SEARCH_MM + PITCH_MM / 2, PITCH_MM)
     tilts = np.arange(-_TILT_REACH, _TILT_REACH + _TILT_STEP / 2, _TILT_STEP)
     score = {0: np.zeros((len(tilts), len(shifts))), 1: np.zeros((len(tilts), len(shifts)))}
@@ -253,6 +271,8 @@ def follow_blank(
             [np.interp(c + ahead, picture.n_mm, row) for c, row in zip(away, table, strict=True)]
         )
         score[k % 2] += rows
+    for table in score.values():
+        table -= _NEARER_PER_MM * np.abs(shifts)
     best = score[0].max(axis=1) + score[1].max(axis=1)
     # A turn of the work tilts every line by minus the turn in (n, t): n = c - tan(turn) t.
     which = int(np.argmax(best))
@@ -421,8 +441,7 @@ def _first_line(
     tilts = np.arange(-_TILT_REACH, _TILT_REACH + _TILT_STEP / 2, _TILT_STEP)
     table = _evidence(picture, strip, texture, level, tilts)
     best = table.max(axis=0)
-    inside = np.abs(picture.n_mm) < out - 1.0
-    own = float(best[inside].max()) if inside.any() else 0.0
+    own = _own_lines(picture, best, out)
     beyond = picture.n_mm > out - 1.0
     least = max(_STAND_OUT, min(1.25 * own, 0.9), 0.65 * float(best[beyond].max(initial=0.0)))
     reached = np.flatnonzero(beyond & (best >= least))
@@ -431,9 +450,64 @@ def _first_line(
         if not last[beyond].any() or picture.n_mm[last].max() < out + REACH_MM - 5:
             return "out of view"
         return "no straight edge stands out"
-    first = int(reached[0])
-    peak = first + int(np.argmax(best[first : first + round(2.0 / PITCH_MM)]))
+    peak = int(reached[0])
+    while peak + 1 < len(best) and best[peak + 1] > best[peak]:
+        peak += 1
     return float(picture.n_mm[peak]), math.tan(float(tilts[int(np.argmax(table[:, peak]))]))
+
+
+def _own_lines(picture: _SideView, share: Array, out: float) -> float:
+    """Return the largest share that the work's own lines reach within the artwork's box."""
+    inside = np.abs(picture.n_mm) < out - 1.0
+    return float(share[inside].max()) if inside.any() else 0.0
+
+
+def _second_look(
+    view: View,
+    picture: _SideView,
+    frame: Rigid,
+    k: int,
+    out: float,
+    edges: dict[Side, Edge],
+    level: float,
+    texture: float,
+) -> Edge | None:
+    """Return the edge of side k, fainter than the first look takes, at right angles to the others.
+
+    Knowing the direction, and how long the edge must be, tells it from lines of the bed.
+    """
+    tilt = -_usual_turn(edges, frame.angle_rad)
+    slope = math.tan(tilt)
+    ends = [-12.0, 12.0]
+    for place, other in ((0, SIDES[(k + 3) % 4]), (1, SIDES[(k + 1) % 4])):
+        if other in edges:
+            n, t, _ = _line_of(frame, (k + 3 + 2 * place) % 4, edges[other])
+            del t
+            ends[place] = (n if place else -n) + (-2.0 if place else 2.0)
+    strip = (picture.t_mm > ends[0]) & (picture.t_mm < ends[1])
+    if strip.sum() < 30:
+        return None
+    lines = tilt + np.array([-0.15, 0.0, 0.15]) * _TILT_STEP
+    share = _evidence(picture, strip, texture, level, lines).max(axis=0)
+    least = max(_FAINT, 1.25 * _own_lines(picture, share, out))
+    peaks = np.flatnonzero(
+        (share[1:-1] >= least)
+        & (share[1:-1] >= share[:-2])
+        & (share[1:-1] > share[2:])
+        & (picture.n_mm[1:-1] > out - 1.0)
+    )
+    for peak in peaks[:4] + 1:
+        offset = float(picture.n_mm[peak])
+        middle, reach = (ends[0] + ends[1]) / 2, (ends[1] - ends[0]) / 2
+        start = _edge_at(frame, k, offset, slope, reach - 1.0)
+        place_mm = np.array(start.middle_mm) + middle * start.along
+        edge = fit_edge(view, replace(start, middle_mm=(float(place_mm[0]), float(place_mm[1]))))
+        if edge is None:
+            continue
+        tried = {**edges, SIDES[k]: edge}
+        if SIDES[k] not in _crooked(tried, frame.angle_rad) + _bed_lines(view, tried):
+            return edge
+    return None
 
 
 def _edge_at(frame: Rigid, k: int, offset: float, slope: float, half: float) -> Edge:
@@ -495,6 +569,23 @@ def _lengthened(view: View, edges: dict[Side, Edge]) -> dict[Side, Edge]:
     return edges
 
 
+def _crooked(edges: dict[Side, Edge], turn_rad: float) -> list[Side]:
+    """Return the sides that are not at right angles to the rest."""
+    if len(edges) < 3:
+        return []
+    usual = _usual_turn(edges, turn_rad)
+    return [s for s, e in edges.items() if abs(_turn(e, turn_rad) - usual) > _SQUARE_RAD]
+
+
+def _turn(edge: Edge, turn_rad: float) -> float:
+    """Return how far an edge's normal is turned against the nearest of the four axes."""
+    return (edge.normal_rad - turn_rad + math.pi / 4) % (math.pi / 2) - math.pi / 4
+
+
+def _usual_turn(edges: dict[Side, Edge], turn_rad: float) -> float:
+    return float(np.median([_turn(edge, turn_rad) for edge in edges.values()]))
+
+
 def _bed_lines(view: View, edges: dict[Side, Edge]) -> list[Side]:
     """Return the sides whose line goes on beyond a corner of the work: they belong to the bed."""
     found: list[Side] = []
@@ -508,23 +599,25 @@ def _bed_lines(view: View, edges: dict[Side, Edge]) -> list[Side]:
             corner = crossing(edge, edges[other])
             sign = math.copysign(1.0, float((corner - np.array(edge.middle_mm)) @ edge.along))
             on = corner - sign * np.arange(2.0, 12.0, 0.25)[:, None] * edge.along
-            off = corner + sign * np.arange(2.0, 12.0, 0.25)[:, None] * edge.along
-            step = _step_across(view, on, edge.normal)
-            further = _step_across(view, off, edge.normal)
-            if step * further > 0 and abs(further) > 0.6 * abs(step):
+            off = corner + sign * np.arange(2.0, 25.0, 0.25)[:, None] * edge.along
+            step, _ = _step_across(view, on, edge.normal)
+            further, spread = _step_across(view, off, edge.normal)
+            like = step * further > 0 and abs(further) > 0.6 * abs(step)
+            if like and abs(further) > 1.5 * spread:
                 found.append(side)
                 break
     return found
 
 
-def _step_across(view: View, points_mm: Array, normal: Array) -> float:
-    """Return the mean change of grey level across a line at some of its points."""
+def _step_across(view: View, points_mm: Array, normal: Array) -> tuple[float, float]:
+    """Return mean and spread of the change of grey level across a line at some of its points."""
     levels = []
     for beyond in (0.6, -0.6):
         pixels = view.surface.px_from_mm(points_mm + beyond * normal).astype(np.float32)
         u, v = (np.ascontiguousarray(c) for c in np.nan_to_num(pixels, nan=-10.0).T)
         levels.append(cv2.remap(view.grey, u[:, None], v[:, None], cv2.INTER_LINEAR))
-    return float(np.mean(levels[0] - levels[1]))
+    change = levels[0] - levels[1]
+    return float(np.mean(change)), float(np.std(change))
 
 
 def _polygon(edges: dict[Side, Edge]) -> Array | None:

@@ -1,0 +1,192 @@
+"""What happened to camera and work between the captures, before any stroke is measured."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.bed import Bed
+from calibration.marks import CameraMoved, resolve_pose
+from calibration.plane import PlaneSurface
+from vision.artwork.placing import Rigid
+from vision.artwork.strokes import Artwork
+from vision.capture.photo import Photo, check_size
+from vision.capture.quality import view_of
+from vision.measure.offsets import Offset, displacement
+from vision.register.mark import View
+from vision.register.masks import burned_mask, work_mask
+from vision.register.movement import Movement, bed_movement, ground_for, work_movement
+from vision.register.work import Blank, find_blank
+from vision.result import CameraMovement
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+_STILL = Rigid(0.0, 0.0, 0.0)
+# The burn's smoke and scorch reach about this far from a stroke (common practice, no source).
+_SCORCH_MM = 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class Situation:
+    """The captures with their maps, and what moved between them.
+
+    Attributes
+    ----------
+    surface
+        The after capture's map.
+    after, before
+        Views; before is None where none was given.
+    cameras
+        (role, movement) of each kind of capture.
+    camera_doubt
+        Whether the camera may have moved without anything that tells by how much.
+    ground
+        (h, w) the before capture seen through the after capture's pixels as if the work had
+        stayed, or None.
+    unwatched
+        Whether no reference marks watch the camera.
+    bed_motion, bed_covariance
+        How the bed itself seems to have moved where the camera did, unwatched; its covariance.
+    blank
+        The work's edges, or None where they were not looked for.
+    motion
+        p_after = motion(p_before) of the work, or None where it could not be told.
+    movement
+        The same as a displacement told at some point.
+    movement_why
+        Why there is none.
+    light_changed, warnings
+        For the findings and the report.
+    """
+
+    surface: PlaneSurface
+    after: View
+    before: View | None
+    cameras: tuple[tuple[str, CameraMovement], ...]
+    camera_doubt: bool
+    ground: Image | None
+    unwatched: bool = False
+    bed_motion: Rigid | None = None
+    bed_covariance: Array = field(default_factory=lambda: np.zeros((3, 3)))
+    blank: Blank | None = None
+    motion: Rigid | None = None
+    movement: Offset | None = None
+    movement_why: str | None = None
+    light_changed: str | None = None
+    warnings: tuple[str, ...] = ()
+
+    def ground_around(self, corners_mm: Array) -> Image | None:
+        """Return what the after capture's pixels showed before the burn, the work's move undone."""
+        if self.before is None or self.motion is None:
+            return None
+        pixels = self.after.surface.px_from_mm(corners_mm)
+        left, top = (int(v) - 40 for v in np.floor(pixels.min(axis=0)))
+        right, bottom = (int(v) + 40 for v in np.ceil(pixels.max(axis=0)))
+        return ground_for(self.before, self.after, self.motion, (left, top, right, bottom))
+
+    def movement_at(self, point_mm: Array) -> Offset | None:
+        """Return the work's movement told at a point."""
+        return None if self.movement is None else self.movement.told_at(point_mm)
+
+
+def see_captures(
+    after: Sequence[Photo], before: Sequence[Photo], bed: Bed, height_mm: float
+) -> Situation:
+    """Make the captures' maps, with the camera's pose in each from the reference marks."""
+    views: dict[str, View] = {}
+    surfaces: dict[str, PlaneSurface] = {}
+    cameras: list[tuple[str, CameraMovement]] = []
+    unsure = False
+    for role, photos in (("before", before), ("after", after)):
+        if not photos:
+            continue
+        for photo in photos:
+            check_size(photo, bed.image_size, "the bed file")
+        own, moved = resolve_pose(bed, photos[0].grey)
+        surfaces[role] = PlaneSurface(own, height_mm)
+        views[role] = view_of(photos, surfaces[role])
+        cameras.append((role, _camera(moved)))
+        unsure = unsure or moved.moved is None
+    seen = views.get("before")
+    return Situation(
+        surfaces["after"],
+        views["after"],
+        seen,
+        tuple(cameras),
+        False,
+        None if seen is None else ground_for(seen, views["after"], _STILL),
+        unwatched=unsure,
+    )
+
+
+def see_work(situation: Situation, artwork: Artwork, common: Rigid, kerf_mm: float) -> Situation:
+    """Find the work's edges about the mark, and how the work moved between the captures."""
+    x0, y0, x1, y1 = artwork.box_mm
+    corners = common.apply(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+    before = situation.before
+    if before is None:
+        return replace(situation, blank=find_blank(situation.after, corners, common.angle_rad))
+    if situation.unwatched:
+        situation = _by_the_bed(situation, before, corners)
+    blank = find_blank(before, corners, common.angle_rad)
+    burned = burned_mask(situation.after, artwork, common, kerf_mm / 2 + _SCORCH_MM)
+    moved = work_movement(before, situation.after, blank, corners, burned, situation.bed_motion)
+    return _with_movement(replace(situation, blank=blank), moved)
+
+
+def _with_movement(situation: Situation, moved: Movement) -> Situation:
+    changed = (
+        "The light changed its direction between the captures: the grain looks different."
+        if "light_changed" in moved.findings
+        else None
+    )
+    if not moved.measured or moved.covariance is None:
+        return replace(situation, movement_why=moved.why, light_changed=changed)
+    offset = Offset(
+        np.array([moved.dx_mm, moved.dy_mm, moved.turn_rad]),
+        np.array(moved.pivot_mm),
+        moved.covariance,
+        situation.bed_covariance,
+    )
+    return replace(situation, motion=moved.apparent, movement=offset, light_changed=changed)
+
+
+def _camera(moved: CameraMoved) -> CameraMovement:
+    seen_by = None if moved.moved is None else "reference marks"
+    return CameraMovement(seen_by, moved.shift_mm, moved.corrected, moved.note)
+
+
+def _by_the_bed(situation: Situation, before: View, artwork_corners_mm: Array) -> Situation:
+    """Without reference marks, see by the bed itself whether the camera moved in between."""
+    after = situation.after
+    keep_out = work_mask(after, artwork_corners_mm)
+    moved = bed_movement(before, after, keep_out)
+    if not moved.measured or moved.covariance is None:
+        warning = f"whether the camera moved between the captures could not be seen: {moved.why}"
+        return replace(situation, warnings=(*situation.warnings, warning))
+    offset = Offset(
+        np.array([moved.dx_mm, moved.dy_mm, moved.turn_rad]),
+        np.array(moved.pivot_mm),
+        moved.covariance,
+        np.zeros((3, 3)),
+    )
+    shown = displacement(offset, artwork_corners_mm)
+    surely = shown.worst_mm.interval[0] > 0.0
+    note = (
+        "the bed itself lies elsewhere than in the before capture, so the camera moved"
+        if surely
+        else "the bed lies where the before capture shows it, so the camera stood still in between"
+    )
+    camera = CameraMovement("bed", shown.worst_mm, False, note)
+    cameras = tuple((role, camera if role == "after" else c) for role, c in situation.cameras)
+    return replace(
+        situation,
+        cameras=cameras,
+        camera_doubt=surely,
+        bed_motion=moved.apparent if surely else None,
+        bed_covariance=moved.covariance if surely else np.zeros((3, 3)),
+    )
