@@ -118,22 +118,35 @@ def measure_piece(
         name: offset.plus_systematic(_sum([cause.on(name) for cause in causes]))
         for name, offset in offsets.items()
     }
+    trusted = trust(mark)
+    faint = {layer.layer: layer.faint for layer in trusted if layer.faint}
     placement: dict[str, Displacement] = {}
     everywhere: Offset | None = None
     if intended is not None:
-        placement = {name: displacement(o, points[name]) for name, o in placed.items()}
-        everywhere = _all(placement, placed, every)
+        placement = {
+            name: Displacement.missing(faint[name])
+            if name in faint
+            else displacement(o, points[name])
+            for name, o in placed.items()
+        }
+        seen = {name: o for name, o in placed.items() if name not in faint}
+        everywhere = _all(placement, seen, every)
         budget.extend(
             table(
                 "placement.all", placed[mark.layers[0]], [(c, c.on(mark.layers[0])) for c in causes]
             )
         )
-    offset = _fill_to_outline(mark, offsets, statistical, causes, every, budget)
+    offset = _fill_to_outline(mark, offsets, statistical, causes, every, budget, faint)
     movement = situation.movement_at(reference)
     part_movement, on_work = None, None
     if situation.before is not None:
         part_movement, on_work = _against_work(
-            movement, situation.movement_why, placed, everywhere, every, intended is not None
+            movement,
+            situation.movement_why,
+            {name: o for name, o in placed.items() if name not in faint},
+            everywhere,
+            every,
+            intended is not None,
         )
     systematic: dict[str, Array] = {
         name: _sum([cause.on(name) for cause in causes]) for name in mark.layers
@@ -144,7 +157,7 @@ def measure_piece(
         fill_to_outline=offset,
         placement_on_work=on_work,
         part_movement=part_movement,
-        trust=trust(mark),
+        trust=trusted,
         rivals=len(mark.rivals) if intended is None else 0,
         put_back=put_back,
         not_found=None,
@@ -290,6 +303,9 @@ def _all(
     placement: dict[str, Displacement], placed: dict[str, Offset], every: Array
 ) -> Offset | None:
     """Add the displacement of all layers together, or say that they differ."""
+    if not placed:
+        placement["all"] = Displacement.missing("the mark is too faint to judge")
+        return None
     common, chi2, freedom = combine(list(placed.values()))
     if freedom == 0 or chi2 < _DISAGREE * freedom:
         placement["all"] = displacement(common, every)
@@ -317,9 +333,13 @@ def _fill_to_outline(
     causes: list[Influence],
     every: Array,
     budget: list[BudgetTerm],
+    faint: dict[str, str],
 ) -> Displacement | None:
     if "fill" not in offsets or "outline" not in offsets:
         return None
+    for name in ("outline", "fill"):
+        if name in faint:
+            return Displacement.missing(faint[name])
     i, j = mark.layers.index("fill"), mark.layers.index("outline")
     take = np.zeros((3, 3 * len(mark.layers)))
     take[:, 3 * i : 3 * i + 3] = np.eye(3)
@@ -361,6 +381,8 @@ def _against_work(
 
     if everywhere is not None:
         return moved, displacement(on_work(everywhere), every)
+    if not placed:
+        return moved, Displacement.missing("the mark is too faint to judge")
     layers = [displacement(on_work(place), every) for place in placed.values()]
     worst = max(layers, key=lambda d: d.worst_mm.value or 0.0)
     missing = Displacement.missing("the layers lie differently: see each")

@@ -9,8 +9,6 @@ from vision.diagnose.words import degrees, direction, millimetres, seen_to_diffe
 from vision.measure.trust import LayerTrust
 from vision.result import CameraMovement, Displacement, Finding, Verdict
 
-_FAINT_SIGNIFICANCE = 12.0
-_FAINT_LEVELS = 1.0
 _SEEN_ENOUGH = 0.75
 _DISPLACED_TOO_MUCH = 0.06
 
@@ -54,11 +52,8 @@ def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
         return (f"the artwork was not found: {evidence.not_found}",)
     doubts = []
     for layer in evidence.trust:
-        if layer.significance < _FAINT_SIGNIFICANCE or abs(layer.contrast_levels) < _FAINT_LEVELS:
-            doubts.append(
-                f"the {layer.layer} is too faint to judge "
-                f"({abs(layer.contrast_levels):.1f} grey levels)"
-            )
+        if layer.faint:
+            doubts.append(layer.faint)
         elif layer.seen_share < _SEEN_ENOUGH:
             doubts.append(
                 f"{100 * (1 - layer.seen_share):.0f} % of the {layer.layer} is not seen where it "
@@ -110,7 +105,7 @@ def summary_of(evidence: Evidence, verdict: Verdict) -> str:
     """Return the one sentence: what moved, how far, which way, how sure, and what follows."""
     if evidence.not_found is not None:
         return f"The artwork was not found in the capture: {evidence.not_found}."
-    parts = []
+    parts = list(dict.fromkeys(layer.faint for layer in evidence.trust if layer.faint))
     offset = evidence.fill_to_outline
     if offset is not None and offset.measured:
         parts.append(_offset_words(offset))

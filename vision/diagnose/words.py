@@ -2,8 +2,17 @@
 
 from __future__ import annotations
 
+import math
+
+import numpy as np
+
 from calibration.quantity import Quantity
 from vision.result import Displacement
+
+# What is called a movement is seen once in a thousand still jobs: quantile of chi-square with three
+# degrees of freedom, and of the normal distribution as a share of the 95 % one.
+_SURELY = 16.27
+_TURN_SURELY = 3.29 / 1.96
 
 
 def millimetres(quantity: Quantity) -> str:
@@ -38,13 +47,25 @@ def seen_to_differ(displacement: Displacement | None) -> bool:
     """Tell whether a displacement is surely not nothing, in shift or in turn."""
     if displacement is None or not displacement.measured:
         return False
-    low, _ = displacement.distance_mm.interval
-    return low > 0.0 or turned(displacement) or displacement.worst_mm.interval[0] > 0.0
+    statistical, systematic = (
+        displacement.covariance_statistical,
+        displacement.covariance_systematic,
+    )
+    if statistical is None or systematic is None:
+        return displacement.worst_mm.interval[0] > 0.0
+    vector = np.array(
+        [
+            displacement.dx_mm.value,
+            displacement.dy_mm.value,
+            math.radians(displacement.rotation_deg.value or 0.0),
+        ]
+    )
+    return float(vector @ np.linalg.solve(statistical + systematic, vector)) > _SURELY
 
 
 def turned(displacement: Displacement | None) -> bool:
     """Tell whether a displacement surely has a turn in it."""
     if displacement is None or displacement.rotation_deg.value is None:
         return False
-    low, high = displacement.rotation_deg.interval
-    return low > 0.0 or high < 0.0
+    rotation = displacement.rotation_deg
+    return abs(rotation.value or 0.0) > _TURN_SURELY * (rotation.u95 or 0.0)

@@ -18,6 +18,9 @@ _SEEN_STRENGTH = 0.4
 _LOCAL_SYSTEMATIC_MM = 0.03
 _LOCAL_MATTERS_MM = 0.10
 _FAMILY_ALPHA = 1e-4
+# Below this a layer is not measured: another wrong place could look as good.
+_FAINT_SIGNIFICANCE = 12.0
+_FAINT_LEVELS = 1.0
 
 
 @dataclass(frozen=True)
@@ -49,6 +52,15 @@ class LayerTrust:
     displaced_share: float
     displaced_mm: float
     displaced_at_mm: tuple[float, float] | None
+
+    @property
+    def faint(self) -> str:
+        """Why the layer is too faint to judge; empty where it is not."""
+        if self.significance >= _FAINT_SIGNIFICANCE and abs(self.contrast_levels) >= _FAINT_LEVELS:
+            return ""
+        return (
+            f"the {self.layer} is too faint to judge ({abs(self.contrast_levels):.1f} grey levels)"
+        )
 
 
 def trust(mark: Mark) -> tuple[LayerTrust, ...]:

@@ -55,6 +55,8 @@ class Edge:
         Size of a pixel there.
     contrast
         Mean step from outside to inside, linear light.
+    scatter_px
+        How far, weighed by contrast, single places along the edge lie off the line.
     """
 
     side: Side
@@ -64,6 +66,7 @@ class Edge:
     covariance: Array
     pixel_mm: float
     contrast: float
+    scatter_px: float = 0.0
 
     @property
     def normal(self) -> Array:
@@ -159,7 +162,6 @@ def _refined(view: View, edge: Edge, keep_out: NDArray[np.bool_] | None) -> Edge
         left = np.asarray(pull - at @ solution, np.float64)
         scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
         weight = np.asarray(1.0 / np.maximum(1.0, np.abs(left) / (2.0 * scale)), np.float64)
-    strength = float(np.mean(contrast))
     covariance = _covariance(at, weight, left, normal, station_mm)
     # Offsets so far are in pixels across the edge, the slope in pixels per half length.
     unit = np.array([pixel, -pixel / edge.half_mm])
@@ -173,7 +175,8 @@ def _refined(view: View, edge: Edge, keep_out: NDArray[np.bool_] | None) -> Edge
         normal_rad=edge.normal_rad - math.atan(float(slope)),
         covariance=covariance * np.outer(unit, unit),
         pixel_mm=pixel,
-        contrast=strength,
+        contrast=float(np.mean(contrast)),
+        scatter_px=math.sqrt(float(np.sum(left**2) / np.sum(contrast**2))),
     )
 
 
@@ -187,14 +190,15 @@ def _sample(
     pixels = np.where(finite[:, None], pixels, -10.0).astype(np.float32).reshape(*shape, 2)
     u: NDArray[np.float32] = np.ascontiguousarray(pixels[..., 0])
     v: NDArray[np.float32] = np.ascontiguousarray(pixels[..., 1])
-    light = cv2.remap(view.linear, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    light: NDArray[np.float32] = np.asarray(
+        cv2.remap(view.linear, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    )
     height, width = view.linear.shape
     inside = (u >= 0) & (v >= 0) & (u <= width - 1) & (v <= height - 1)
     column = np.clip(np.rint(u), 0, width - 1).astype(int)
     row = np.clip(np.rint(v), 0, height - 1).astype(int)
-    good = inside & (view.usable[row, column] > 0.5)
-    if keep_out is not None:
-        good = good & ~keep_out[row, column]
+    free = view.usable > 0.5 if keep_out is None else (view.usable > 0.5) & ~keep_out
+    good = np.logical_and(inside, free[row, column])
     return np.asarray(light, np.float64), np.asarray(good.all(axis=1))
 
 

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from vision.artwork.placing import Rigid
 from vision.register.edges import Edge, Side
 from vision.register.fit import nudge
+from vision.register.follow import SEARCH_MM, follow_blank
 from vision.register.mark import View
 from vision.register.resample import look_up, pixel_map, spline_coefficients
 from vision.register.shifts import find_shift
 from vision.register.texture import TextureFit, fit_texture
-from vision.register.work import SEARCH_MM, Blank, follow_blank
+from vision.register.work import Blank
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]

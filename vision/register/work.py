@@ -15,30 +15,28 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.surface import Surface
 from vision.artwork.placing import Rigid
 from vision.register.edges import SIDES, Edge, Side, crossing, fit_edge
+from vision.register.layout import (
+    Layout,
+    SideView,
+    edge_share,
+    lay_out,
+    own_change,
+    side_view,
+)
 from vision.register.mark import View
-from vision.register.rectified import rectify
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 REACH_MM = 80.0
-SEARCH_MM = 13.0
-PITCH_MM = 0.4
-_SMOOTH_MM = 0.45
-_TILT_STEP = math.radians(0.5)
-_TILT_REACH = math.radians(6.0)
+TILT_STEP = math.radians(0.5)
+TILT_REACH = math.radians(6.0)
 _STAND_OUT = 0.4
 _FAINT = 0.25
 _CORNER_MM = 3.0
-# Of two places that fit, the nearer one: most work hardly moves.
-_NEARER_PER_MM = 0.015
 _SQUARE_RAD = math.radians(0.7)
-_LEAST_CHANGE = 2.0
-_LIKE_LEVELS = 14.0
-_INNER_CELLS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +81,7 @@ class Blank:
         margin_mm
             How far inside the edges to stay.
         """
-        frame = _frame(self.centre_mm, self.turn_rad)
+        frame = blank_frame(self.centre_mm, self.turn_rad)
         low, high = frame.invert(core_mm).min(axis=0), frame.invert(core_mm).max(axis=0)
         # A wide square, cut by each edge in turn.
         far = {"right": high[0], "top": high[1], "left": -low[0], "bottom": -low[1]}
@@ -95,70 +93,6 @@ class Blank:
         for edge in self.edges.values():
             polygon = _cut(polygon, edge, margin_mm)
         return polygon
-
-
-@dataclass(frozen=True, eq=False)
-class _Turned:
-    """A surface told in turned axes about a place; as much of it as laying out needs."""
-
-    surface: Surface
-    frame: Rigid
-
-    @property
-    def image_size(self) -> tuple[int, int]:
-        return self.surface.image_size
-
-    def px_from_mm(self, points_mm: Array) -> Array:
-        return self.surface.px_from_mm(self.frame.apply(points_mm))
-
-    def mm_from_px(self, points_px: Array) -> Array:
-        return self.frame.invert(self.surface.mm_from_px(points_px))
-
-    def jacobian_px_per_mm(self, points_mm: Array) -> Array:
-        turned = self.surface.jacobian_px_per_mm(self.frame.apply(points_mm))
-        return np.asarray(turned @ self.frame.matrix)
-
-    def calibration_jacobian_mm(self, points_mm: Array) -> Array:
-        there = self.surface.calibration_jacobian_mm(self.frame.apply(points_mm))
-        return np.asarray(self.frame.matrix.T @ there)
-
-    @property
-    def calibration_covariance(self) -> Array:
-        return self.surface.calibration_covariance
-
-    def height_jacobian_mm(self, points_mm: Array) -> Array:
-        return np.asarray(
-            self.surface.height_jacobian_mm(self.frame.apply(points_mm)) @ self.frame.matrix
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class Layout:
-    """Grey levels on a grid in turned axes.
-
-    Attributes
-    ----------
-    grey, seen
-        (rows, columns) grey levels, and 1 where they may count.
-    low_mm, pitch_mm
-        Place of node [0, 0] in those axes, and the distance between nodes.
-    """
-
-    grey: Image
-    seen: Image
-    low_mm: tuple[float, float]
-    pitch_mm: float
-
-
-@dataclass(frozen=True, eq=False)
-class _SideView:
-    """The layout turned so that columns lead outwards (n) and rows run along the side (t)."""
-
-    grey: Image
-    seen: Image
-    n_mm: Array
-    t_mm: Array
-    change: Image
 
 
 def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
@@ -175,7 +109,7 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
     """
     middle = (corners_mm.min(axis=0) + corners_mm.max(axis=0)) / 2
     centre = (float(middle[0]), float(middle[1]))
-    frame = _frame(centre, turn_rad)
+    frame = blank_frame(centre, turn_rad)
     half = np.abs(frame.invert(corners_mm)).max(axis=0)
     layout = lay_out(view, frame, -half - REACH_MM, half + REACH_MM)
     level = _level(layout, half)
@@ -184,10 +118,10 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
     texture: dict[Side, float] = {}
     if level is None:
         return Blank({}, turn_rad, centre, 0.0, None, dict.fromkeys(SIDES, "out of view"))
-    views = {side: _side_view(layout, k) for k, side in enumerate(SIDES)}
+    views = {side: side_view(layout, k) for k, side in enumerate(SIDES)}
     for k, side in enumerate(SIDES):
         out, along = (half[0], half[1]) if k % 2 == 0 else (half[1], half[0])
-        texture[side] = _texture(views[side], float(out), float(along))
+        texture[side] = own_change(views[side], float(out), float(along))
         found = _first_line(views[side], float(out), float(along), level, texture[side])
         if isinstance(found, str):
             why[side] = found
@@ -213,140 +147,11 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
             if edge is not None:
                 edges[side] = edge
                 del why[side]
-    return Blank(edges, turn_rad, centre, level, _polygon(edges), why, texture)
+    return Blank(edges, turn_rad, centre, level, meeting(edges), why, texture)
 
 
-def follow_blank(
-    before: View, after: View, blank: Blank, corners_mm: Array, keep_out: NDArray[np.bool_]
-) -> Blank | None:
-    """Find the edges of a known blank in another capture, within 12 mm and 5 degrees.
-
-    Parameters
-    ----------
-    before, after
-        The two captures.
-    blank
-        The work as the first capture shows it.
-    corners_mm
-        (n, 2) artwork's corners, on the work in the first capture.
-    keep_out
-        (h, w) pixels of the other capture that the burn may have touched.
-
-    Returns
-    -------
-    The same edges, or None where they were not found again.
-    """
-    if not blank.edges:
-        return None
-    frame = _frame(blank.centre_mm, blank.turn_rad)
-    core = frame.invert(blank.surely_inside(corners_mm, 0.0))
-    low, high = core.min(axis=0) - SEARCH_MM - 4, core.max(axis=0) + SEARCH_MM + 4
-    earlier = lay_out(before, frame, low, high)
-    layout = lay_out(after, frame, low, high, keep_out)
-    both = (earlier.seen > 0) & (layout.seen > 0)
-    if both.sum() < 200:
-        return None
-    # Work and bed are in both captures, wherever the work lies: their levels tell how the light
-    # has changed.
-    shares = np.linspace(0.05, 0.95, 19)
-    first, second = (np.quantile(one.grey[both][::7], shares) for one in (earlier, layout))
-    slope, offset = np.polyfit(first, second, 1) if np.ptp(first) > 10 else (1.0, 0.0)
-    level = float(np.clip(slope * blank.level + offset, 0.0, 255.0))
-    shifts = np.arange(-SEARCH_MM, SEARCH_MM + PITCH_MM / 2, PITCH_MM)
-    tilts = np.arange(-_TILT_REACH, _TILT_REACH + _TILT_STEP / 2, _TILT_STEP)
-    score = {0: np.zeros((len(tilts), len(shifts))), 1: np.zeros((len(tilts), len(shifts)))}
-    for k, side in enumerate(SIDES):
-        if side not in blank.edges:
-            continue
-        edge = blank.edges[side]
-        picture = _side_view(layout, k)
-        n, t, slope = _line_of(frame, k, edge)
-        strip = np.abs(picture.t_mm - t) < max(edge.half_mm - SEARCH_MM / 2, 6.0)
-        lines = tilts + math.atan(slope)
-        table = _evidence(picture, strip, blank.texture[side], level, lines)
-        # Turning keeps a line's distance from the origin.
-        away = (n - slope * t) * math.cos(math.atan(slope)) / np.cos(lines)
-        ahead = shifts if k < 2 else -shifts
-        rows = np.stack(
-            [np.interp(c + ahead, picture.n_mm, row) for c, row in zip(away, table, strict=True)]
-        )
-        score[k % 2] += rows
-    for table in score.values():
-        table -= _NEARER_PER_MM * np.abs(shifts)
-    best = score[0].max(axis=1) + score[1].max(axis=1)
-    # A turn of the work tilts every line by minus the turn in (n, t): n = c - tan(turn) t.
-    which = int(np.argmax(best))
-    count = len(blank.edges)
-    if best[which] < 0.3 * count:
-        return None
-    turn = -float(tilts[which])
-    dx = float(shifts[int(np.argmax(score[0][which]))]) if score[0].any() else 0.0
-    dy = float(shifts[int(np.argmax(score[1][which]))]) if score[1].any() else 0.0
-    edges: dict[Side, Edge] = {}
-    why = dict(blank.why)
-    move = _about_centre(frame, dx, dy, turn)
-    for side, edge in blank.edges.items():
-        start = _moved(edge, move)
-        found = fit_edge(after, replace(start, half_mm=0.96 * edge.half_mm), keep_out)
-        if found is None:
-            why[side] = "its edge was not found again"
-        else:
-            edges[side] = found
-    if not edges:
-        return None
-    return replace(blank, edges=edges, level=level, polygon_mm=_polygon(edges), why=why)
-
-
-def _frame(centre_mm: tuple[float, float], turn_rad: float) -> Rigid:
+def blank_frame(centre_mm: tuple[float, float], turn_rad: float) -> Rigid:
     return Rigid(centre_mm[0], centre_mm[1], turn_rad)
-
-
-def _about_centre(frame: Rigid, dx: float, dy: float, turn: float) -> Rigid:
-    """Return the motion that turns about the frame's origin and shifts along the frame's axes."""
-    shift = frame.matrix @ np.array([dx, dy])
-    centre = frame.shift_mm
-    turned = Rigid(0.0, 0.0, turn).apply(centre[None])[0]
-    place = centre + shift - turned
-    return Rigid(float(place[0]), float(place[1]), turn)
-
-
-def _moved(edge: Edge, motion: Rigid) -> Edge:
-    middle = motion.apply(np.array(edge.middle_mm)[None])[0]
-    return replace(
-        edge,
-        middle_mm=(float(middle[0]), float(middle[1])),
-        normal_rad=edge.normal_rad + motion.angle_rad,
-    )
-
-
-def lay_out(
-    view: View,
-    frame: Rigid,
-    low: Array,
-    high: Array,
-    keep_out: NDArray[np.bool_] | None = None,
-) -> Layout:
-    """Lay a capture out on a grid from low to high (x, y) in a frame's axes.
-
-    Parameters
-    ----------
-    view
-        The capture.
-    frame
-        surface <- the axes.
-    low, high
-        (2,) corners, mm in those axes.
-    keep_out
-        (h, w) pixels that must not count.
-    """
-    surface = _Turned(view.surface, frame)
-    picture = rectify(view.grey, surface, low, high, PITCH_MM)
-    usable = view.usable
-    if keep_out is not None:
-        usable = np.where(keep_out, np.float32(0), usable)
-    good = rectify(usable, surface, low, high, PITCH_MM).values > 0.99
-    seen = (picture.seen > 0) & good
-    return Layout(picture.values, seen.astype(np.float32), picture.origin_mm, picture.pitch_mm)
 
 
 def _level(layout: Layout, half: Array) -> float | None:
@@ -360,86 +165,13 @@ def _level(layout: Layout, half: Array) -> float | None:
     return float(np.median(layout.grey[part][seen]))
 
 
-def _side_view(layout: Layout, k: int) -> _SideView:
-    """Return the layout after k quarter turns: columns along the outward normal of side k."""
-    rows, columns = layout.grey.shape
-    x = layout.low_mm[0] + layout.pitch_mm * np.arange(columns)
-    y = layout.low_mm[1] + layout.pitch_mm * np.arange(rows)
-    n, t = ((x, y), (y, -x[::-1]), (-x[::-1], -y[::-1]), (-y[::-1], x))[k]
-    grey = np.ascontiguousarray(np.rot90(layout.grey, k))
-    seen = np.ascontiguousarray(np.rot90(layout.seen, k))
-    soft = cv2.GaussianBlur(grey, (0, 0), _SMOOTH_MM / layout.pitch_mm)
-    change = np.zeros_like(soft)
-    change[:, 1:-1] = np.abs(soft[:, 2:] - soft[:, :-2])
-    # What was not seen has no edge, nor has its rim.
-    whole = cv2.erode(seen, np.ones((7, 7), np.uint8))
-    return _SideView(
-        np.asarray(soft, np.float32),
-        np.asarray(whole, np.float32),
-        np.asarray(n, np.float64),
-        np.asarray(t, np.float64),
-        np.asarray(change * whole, np.float32),
-    )
-
-
-def _texture(picture: _SideView, out: float, along: float) -> float:
-    """Return the change over two cells that the work's own surface hardly ever exceeds."""
-    part = picture.change[np.ix_(np.abs(picture.t_mm) < along, np.abs(picture.n_mm) < out)]
-    return max(_LEAST_CHANGE, float(np.percentile(part, 90))) if part.size else _LEAST_CHANGE
-
-
-def _evidence(
-    picture: _SideView, strip: NDArray[np.bool_], stands_out: float, level: float, tilts: Array
-) -> Array:
-    """Return (tilts, n): the share of a strip's rows that show an edge of the work at n.
-
-    Parameters
-    ----------
-    picture
-        A side's view.
-    strip
-        Rows that count.
-    stands_out
-        Change of grey level over two cells that the work's own surface hardly exceeds.
-    level
-        Grey level that the work has.
-    tilts
-        Angles of the line against the side, radians; lines are told by their n at t = 0.
-    """
-    inner = cv2.boxFilter(
-        picture.grey[strip],
-        -1,
-        (_INNER_CELLS, 1),
-        anchor=(_INNER_CELLS - 1, 0),
-    )
-    # The mean now ends at its cell; the edge's own blur lies between.
-    inner = np.roll(inner, 2, axis=1)
-    unlike = (inner - level) / np.float32(max(_LIKE_LEVELS, 0.12 * level))
-    share = picture.change[strip] / (picture.change[strip] + np.float32(3 * stands_out))
-    share *= np.exp(-0.5 * unlike**2)
-    seen = np.ascontiguousarray(picture.seen[strip])
-    share = np.ascontiguousarray(share, np.float32)
-    t = picture.t_mm[strip]
-    pitch = picture.n_mm[1] - picture.n_mm[0]
-    size = (share.shape[1], share.shape[0])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    rows = []
-    for tilt in tilts:
-        slope = math.tan(float(tilt))
-        shear = np.array([[1.0, slope, slope * t[0] / pitch], [0.0, 1.0, 0.0]])
-        total = cv2.warpAffine(share, shear, size, flags=flags).sum(axis=0)
-        number = cv2.warpAffine(seen, shear, size, flags=flags).sum(axis=0)
-        rows.append(total / np.maximum(number, 0.3 * len(t)))
-    return np.array(rows, np.float64)
-
-
 def _first_line(
-    picture: _SideView, out: float, along: float, level: float, texture: float
+    picture: SideView, out: float, along: float, level: float, texture: float
 ) -> tuple[float, float] | str:
     """Return (n at t = 0, slope) of the first line beyond `out` that is an edge, or why not."""
     strip = np.abs(picture.t_mm) < along
-    tilts = np.arange(-_TILT_REACH, _TILT_REACH + _TILT_STEP / 2, _TILT_STEP)
-    table = _evidence(picture, strip, texture, level, tilts)
+    tilts = np.arange(-TILT_REACH, TILT_REACH + TILT_STEP / 2, TILT_STEP)
+    table = edge_share(picture, strip, texture, level, tilts)
     best = table.max(axis=0)
     own = _own_lines(picture, best, out)
     beyond = picture.n_mm > out - 1.0
@@ -456,7 +188,7 @@ def _first_line(
     return float(picture.n_mm[peak]), math.tan(float(tilts[int(np.argmax(table[:, peak]))]))
 
 
-def _own_lines(picture: _SideView, share: Array, out: float) -> float:
+def _own_lines(picture: SideView, share: Array, out: float) -> float:
     """Return the largest share that the work's own lines reach within the artwork's box."""
     inside = np.abs(picture.n_mm) < out - 1.0
     return float(share[inside].max()) if inside.any() else 0.0
@@ -464,7 +196,7 @@ def _own_lines(picture: _SideView, share: Array, out: float) -> float:
 
 def _second_look(
     view: View,
-    picture: _SideView,
+    picture: SideView,
     frame: Rigid,
     k: int,
     out: float,
@@ -481,14 +213,14 @@ def _second_look(
     ends = [-12.0, 12.0]
     for place, other in ((0, SIDES[(k + 3) % 4]), (1, SIDES[(k + 1) % 4])):
         if other in edges:
-            n, t, _ = _line_of(frame, (k + 3 + 2 * place) % 4, edges[other])
+            n, t, _ = line_of(frame, (k + 3 + 2 * place) % 4, edges[other])
             del t
             ends[place] = (n if place else -n) + (-2.0 if place else 2.0)
     strip = (picture.t_mm > ends[0]) & (picture.t_mm < ends[1])
     if strip.sum() < 30:
         return None
-    lines = tilt + np.array([-0.15, 0.0, 0.15]) * _TILT_STEP
-    share = _evidence(picture, strip, texture, level, lines).max(axis=0)
+    lines = tilt + np.array([-0.15, 0.0, 0.15]) * TILT_STEP
+    share = edge_share(picture, strip, texture, level, lines).max(axis=0)
     least = max(_FAINT, 1.25 * _own_lines(picture, share, out))
     peaks = np.flatnonzero(
         (share[1:-1] >= least)
@@ -525,7 +257,7 @@ def _edge_at(frame: Rigid, k: int, offset: float, slope: float, half: float) -> 
     )
 
 
-def _line_of(frame: Rigid, k: int, edge: Edge) -> tuple[float, float, float]:
+def line_of(frame: Rigid, k: int, edge: Edge) -> tuple[float, float, float]:
     """Return an edge's (n, t) of its middle and its slope, in the view of side k."""
     turn = k * math.pi / 2
     place = Rigid(0.0, 0.0, turn).invert(frame.invert(np.array(edge.middle_mm)[None]))[0]
@@ -620,7 +352,7 @@ def _step_across(view: View, points_mm: Array, normal: Array) -> tuple[float, fl
     return float(np.mean(change)), float(np.std(change))
 
 
-def _polygon(edges: dict[Side, Edge]) -> Array | None:
+def meeting(edges: dict[Side, Edge]) -> Array | None:
     """Return the (4, 2) corners, counter-clockwise from the upper right, where all are known."""
     if len(edges) < 4:
         return None
