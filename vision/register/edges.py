@@ -31,6 +31,7 @@ _HANG_TOGETHER_MM = 8.0
 _STEPS = 5
 # A start is good to about a pixel; what lies further away is another line.
 _FAR_PX = 4.0
+_UNEVEN_PX = 0.8
 _TAPER_AT = 0.0
 _TAPER_WIDTH = 3.0
 
@@ -124,7 +125,8 @@ def fit_edge(view: View, start: Edge, keep_out: NDArray[np.bool_] | None = None)
             return None
         if step_px < 0.03 and swing_px < 0.05:
             break
-    return fitted
+    # Where single places lie a pixel off the line, the bed behind is as bright as the work.
+    return fitted if fitted is not None and fitted.scatter_px < _UNEVEN_PX else None
 
 
 def _refined(view: View, edge: Edge, keep_out: NDArray[np.bool_] | None) -> Edge | None:

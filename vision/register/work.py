@@ -130,7 +130,7 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
         start = _edge_at(frame, k, offset, slope, float(along))
         edge = fit_edge(view, start)
         if edge is None:
-            why[side] = "its edge is too faint to measure"
+            why[side] = "its edge hardly differs from what lies behind it"
         else:
             edges[side] = edge
     edges = _lengthened(view, edges)
@@ -151,6 +151,7 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
 
 
 def blank_frame(centre_mm: tuple[float, float], turn_rad: float) -> Rigid:
+    """Return surface <- the axes of a blank about its centre."""
     return Rigid(centre_mm[0], centre_mm[1], turn_rad)
 
 
