@@ -222,7 +222,7 @@ def _assemble(
 
 def _judge(job: Job, situation: Situation, piece: PieceResult) -> Verdict:
     doubts = doubts_of(piece.evidence, situation.camera_doubt)
-    return judge(conditions(piece.evidence, job.put_back), job.tolerance_mm, doubts)
+    return judge(conditions(piece), job.tolerance_mm, doubts)
 
 
 def _overall(verdicts: list[Verdict]) -> Verdict:

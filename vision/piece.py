@@ -205,8 +205,9 @@ def not_found(artwork: Artwork, why: str, number: int = 0) -> PieceResult:
     )
 
 
-def conditions(evidence: Evidence, put_back: bool) -> list[Condition]:
+def conditions(piece: PieceResult) -> list[Condition]:
     """Return the clauses that a tolerance applies to (design, section 5)."""
+    evidence = piece.evidence
     out = []
     if evidence.fill_to_outline is not None:
         out.append(
@@ -214,29 +215,24 @@ def conditions(evidence: Evidence, put_back: bool) -> list[Condition]:
                 "fill against outline",
                 "fill_to_outline",
                 evidence.fill_to_outline.worst_mm,
-                "A nearer or sharper capture, or several, would decide",
+                _would_decide("fill_to_outline", piece.budget),
             )
         )
     on_work, place = evidence.placement_on_work, evidence.placement.get("all")
+    advice = _would_decide("placement.all", piece.budget)
     if on_work is not None and on_work.worst_mm.value is not None:
-        out.append(
-            Condition(
-                "mark on the work",
-                "placement_on_work",
-                on_work.worst_mm,
-                "A better known place (--at-u), height or calibration would decide",
-            )
-        )
-    elif place is not None and not put_back:
-        out.append(
-            Condition(
-                "mark on the bed",
-                "placement.all",
-                place.worst_mm,
-                "A better known place (--at-u), height or calibration would decide",
-            )
-        )
+        out.append(Condition("mark on the work", "placement_on_work", on_work.worst_mm, advice))
+    elif place is not None and not evidence.put_back:
+        out.append(Condition("mark on the bed", "placement.all", place.worst_mm, advice))
     return out
+
+
+def _would_decide(quantity: str, budget: tuple[BudgetTerm, ...]) -> str:
+    """Return what would make the interval shorter: the largest influence that can be helped."""
+    for term in budget:
+        if term.quantity == quantity and term.advice:
+            return f"most of it is {term.name} ({term.u95_mm:.2f} mm): {term.advice}"
+    return "a nearer or sharper capture would decide"
 
 
 def on_sheet(pieces: list[PieceResult], verdicts: list[Verdict]) -> Sheet:

@@ -115,9 +115,10 @@ def summary_of(evidence: Evidence, verdict: Verdict) -> str:
     if seen_to_differ(moved) and not evidence.put_back:
         parts.extend(_place_words(moved, "the work", "between the captures", verb="moved"))
     on_work = evidence.placement_on_work
+    told = any("from its place" in part or "of its place" in part for part in parts)
     if on_work is not None and on_work.measured:
         parts.extend(_place_words(on_work, "the mark", "from its place on the work"))
-    elif offset is not None and evidence.placement:
+    elif not told and evidence.placement:
         parts.extend(_place_words(evidence.placement.get("all"), "the mark", "from its place"))
     if not parts:
         parts.append("the mark was found, but nothing says where it should be")

@@ -60,7 +60,7 @@ def judge(
         return Verdict("not_judged", None, clauses, ("no tolerance was given", *doubts), RULE)
     clauses = tuple(_clause(c, tolerance_mm) for c in conditions)
     states = {clause.state for clause in clauses}
-    reasons = tuple(c.reason for c in clauses if c.state != "pass")
+    reasons = tuple(f"{c.name}: {c.reason}" for c in clauses if c.state != "pass")
     state: State
     if doubts or not clauses:
         state = "undecided"
@@ -77,23 +77,29 @@ def judge(
 
 def _clause(condition: Condition, tolerance_mm: float | None) -> Clause:
     length = condition.length_mm
+    state: State
     if length.value is None:
-        state: State = "not_judged" if tolerance_mm is None else "undecided"
-        reason = f"{condition.name}: {length.why}"
+        state = "not_judged" if tolerance_mm is None else "undecided"
         return Clause(
-            condition.name, condition.quantity, None, None, None, tolerance_mm, state, reason
+            condition.name,
+            condition.quantity,
+            None,
+            None,
+            None,
+            tolerance_mm,
+            state,
+            length.why or "not measured",
         )
     low, high = length.interval
-    text = f"{condition.name}: {length.value:.2f} mm, between {low:.2f} and {high:.2f} mm"
     if tolerance_mm is None:
-        state, reason = "not_judged", text
+        state, reason = "not_judged", "no tolerance was given"
     elif high <= tolerance_mm:
-        state, reason = "pass", f"{text}, all within {tolerance_mm:.2f} mm"
+        state, reason = "pass", f"the whole interval lies within {tolerance_mm:g} mm"
     elif low > tolerance_mm:
-        state, reason = "fail", f"{text}, all beyond {tolerance_mm:.2f} mm"
+        state, reason = "fail", f"the whole interval lies beyond {tolerance_mm:g} mm"
     else:
         state = "undecided"
-        reason = f"{text}; {tolerance_mm:.2f} mm lies between. {condition.would_decide}"
+        reason = f"{tolerance_mm:g} mm lies within the interval; {condition.would_decide}"
     return Clause(
         condition.name, condition.quantity, length.value, low, high, tolerance_mm, state, reason
     )

@@ -27,8 +27,8 @@ Kind = Literal["measured", "assumed"]
 # capture cannot tell from a displacement: simulated one-sided scorch of 0.3 mm moved marks by 0.020
 # to 0.026 mm. Per layer and axis, taken as normal.
 SCORCH_SIGMA_MM = 0.03 / K95
-# The last stroke of a hatch lies up to one spacing from the edge: the middle of a fill may be off
-# by half a spacing either way, taken as uniform.
+# The first and the last stroke of a hatch lie anywhere up to one spacing from the edge, so the
+# middle of a fill is off by half the difference of two uniform numbers: variance spacing^2 / 24.
 HATCH_SPACING_MM = 0.10
 
 
@@ -176,7 +176,7 @@ def influences(
                 "assumed",
                 "a narrower hatch spacing",
                 {"fill": own["fill"]},
-                np.eye(2) * (HATCH_SPACING_MM / 2) ** 2 / 12 * 2,
+                np.eye(2) * HATCH_SPACING_MM**2 / 24,
             )
         )
     if said.has_place and (said.at_sigma_mm > 0 or said.turn_sigma_rad > 0):

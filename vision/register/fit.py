@@ -37,6 +37,7 @@ _OVERLAP_PRIOR = (0.6, 0.3)
 _TURN_PRIOR = 0.05
 _HELD_TURN = 1e-5
 _SURVIVAL_PRIOR = (1.0, 0.5)
+_NOTHING = np.float32(1e-9)
 # Exchange rate between priors and pixels: the variance of a grey level, squared levels.
 _NOISE2 = 4.0
 _STEP_LIMIT_PX = 1.0
@@ -543,10 +544,13 @@ def _normal(
     columns = np.array(
         [*motion, blur / np.float32(2 * step), *width, *burn, *over, *light, survive], np.float32
     )
-    flat = columns.reshape(len(columns), -1)
-    weighted = flat * weight.ravel()
+    # The blur's far tails are subnormal numbers, with which products are a hundred times slower.
+    columns[np.abs(columns) < _NOTHING] = 0.0
+    used = weight.ravel() > 0
+    flat = columns.reshape(len(columns), -1)[:, used]
+    weighted = flat * weight.ravel()[used]
     normal = (weighted @ flat.T).astype(np.float64)
-    gradient = (weighted @ seen.residual.ravel()).astype(np.float64)
+    gradient = (weighted @ seen.residual.ravel()[used]).astype(np.float64)
     strength, misfit = _priors(setting, state)
     normal += np.diag(strength)
     gradient += strength * misfit
