@@ -93,8 +93,6 @@ def _verdict(verdict: Json, terminal: _Terminal) -> str:
         text = f"{state}, {clause['name']}: {words.clause_text(clause)}"
         if clause["limit_mm"] is not None:
             text += f", limit {words.tolerance(clause['limit_mm'])}"
-        if clause["reason"]:
-            text += f". {clause['reason']}"
         lines.append(terminal.wrapped(text, "  - "))
     lines += [terminal.wrapped(reason, "  ! ") for reason in verdict["reasons"]]
     return "\n".join(lines)
