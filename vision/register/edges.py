@@ -17,6 +17,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.plane import PlaneSurface
+from calibration.surface import Surface
+from vision.artwork.placing import Rigid
 from vision.register.mark import View
 
 Array = NDArray[np.float64]
@@ -27,6 +30,7 @@ SIDES: tuple[Side, ...] = ("right", "top", "left", "bottom")
 
 _PROFILE_PX = np.arange(-3.5, 3.01, 0.5)
 _BLUR_PX = 1.05
+_BAND_MM = np.arange(-2.6, -0.9, 0.4)
 _HANG_TOGETHER_MM = 8.0
 _STEPS = 5
 # A start is good to about a pixel; what lies further away is another line.
@@ -58,6 +62,11 @@ class Edge:
         Mean step from outside to inside, linear light.
     scatter_px
         How far, weighed by contrast, single places along the edge lie off the line.
+    inner
+        Median linear light of a band just inside of it.
+    wall_mm
+        How wide the work's side wall shows beyond it: the edge that is seen lies between the face's
+        own and the wall's lower one.
     """
 
     side: Side
@@ -68,6 +77,8 @@ class Edge:
     pixel_mm: float
     contrast: float
     scatter_px: float = 0.0
+    inner: float = 0.0
+    wall_mm: float = 0.0
 
     @property
     def normal(self) -> Array:
@@ -78,6 +89,12 @@ class Edge:
     def along(self) -> Array:
         """The (2,) unit vector along the edge, a quarter turn from the normal."""
         return np.array([-math.sin(self.normal_rad), math.cos(self.normal_rad)])
+
+    def moved(self, motion: Rigid) -> Edge:
+        """Return the edge after a rigid motion."""
+        middle = motion.apply(np.array(self.middle_mm)[None])[0]
+        place = (float(middle[0]), float(middle[1]))
+        return replace(self, middle_mm=place, normal_rad=self.normal_rad + motion.angle_rad)
 
     def beyond_mm(self, points_mm: Array) -> Array:
         """Return (n,) how far points lie outside of the edge (negative inside)."""
@@ -179,7 +196,24 @@ def _refined(view: View, edge: Edge, keep_out: NDArray[np.bool_] | None) -> Edge
         pixel_mm=pixel,
         contrast=float(np.mean(contrast)),
         scatter_px=math.sqrt(float(np.sum(left**2) / np.sum(contrast**2))),
+        inner=_inner_light(view, middle + t[:, None] * edge.along, edge.normal),
+        wall_mm=_wall(view.surface, middle, edge.normal),
     )
+
+
+def _inner_light(view: View, line_mm: Array, normal: Array) -> float:
+    """Return the median linear light of the band inside of a line of (n, 2) points."""
+    places = line_mm[::4, None, :] + _BAND_MM[None, :, None] * normal
+    light, good = _sample(view, None, places)
+    return float(np.median(light[good])) if good.any() else 0.0
+
+
+def _wall(surface: Surface, middle_mm: Array, normal: Array) -> float:
+    """Return how wide the wall below an edge shows: on a plane that lies on the bed."""
+    if not isinstance(surface, PlaneSurface):
+        return 0.0
+    lean = float(surface.height_jacobian_mm(middle_mm[None])[0] @ normal)
+    return max(-lean * surface.height_mm, 0.0)
 
 
 def _sample(
@@ -189,9 +223,9 @@ def _sample(
     shape = places_mm.shape[:2]
     pixels = view.surface.px_from_mm(places_mm.reshape(-1, 2))
     finite = np.isfinite(pixels).all(axis=1)
-    pixels = np.where(finite[:, None], pixels, -10.0).astype(np.float32).reshape(*shape, 2)
-    u: NDArray[np.float32] = np.ascontiguousarray(pixels[..., 0])
-    v: NDArray[np.float32] = np.ascontiguousarray(pixels[..., 1])
+    flat = np.where(finite[:, None], pixels, -10.0).astype(np.float32)
+    u: NDArray[np.float32] = np.ascontiguousarray(flat[:, 0]).reshape(shape)
+    v: NDArray[np.float32] = np.ascontiguousarray(flat[:, 1]).reshape(shape)
     light: NDArray[np.float32] = np.asarray(
         cv2.remap(view.linear, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     )
@@ -199,8 +233,10 @@ def _sample(
     inside = (u >= 0) & (v >= 0) & (u <= width - 1) & (v <= height - 1)
     column = np.clip(np.rint(u), 0, width - 1).astype(int)
     row = np.clip(np.rint(v), 0, height - 1).astype(int)
-    free = view.usable > 0.5 if keep_out is None else (view.usable > 0.5) & ~keep_out
-    good = np.logical_and(inside, free[row, column])
+    good = np.asarray(inside, np.bool_)
+    good &= view.usable[row, column] > 0.5
+    if keep_out is not None:
+        good &= ~keep_out[row, column]
     return np.asarray(light, np.float64), np.asarray(good.all(axis=1))
 
 

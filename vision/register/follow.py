@@ -61,7 +61,7 @@ def follow_blank(
     edges: dict[Side, Edge] = {}
     why = dict(blank.why)
     for side, edge in blank.edges.items():
-        start = replace(_moved(edge, found[1]), half_mm=0.96 * edge.half_mm)
+        start = replace(edge.moved(found[1]), half_mm=0.96 * edge.half_mm)
         again = fit_edge(after, start, keep_out)
         if again is None:
             why[side] = "its edge was not found again"
@@ -161,12 +161,3 @@ def _about_centre(frame: Rigid, dx: float, dy: float, turn: float) -> Rigid:
     turned = Rigid(0.0, 0.0, turn).apply(centre[None])[0]
     place = centre + shift - turned
     return Rigid(float(place[0]), float(place[1]), turn)
-
-
-def _moved(edge: Edge, motion: Rigid) -> Edge:
-    middle = motion.apply(np.array(edge.middle_mm)[None])[0]
-    return replace(
-        edge,
-        middle_mm=(float(middle[0]), float(middle[1])),
-        normal_rad=edge.normal_rad + motion.angle_rad,
-    )

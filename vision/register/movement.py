@@ -35,10 +35,10 @@ _STEADY_MM = 1.3
 _TELLS_MM = 0.08
 _TELLS_RAD = math.radians(0.25)
 _AGREE = 4.0
-_THICKEST_MM = 3.0
 _GRAIN = 1.6
 _LOST = 0.3
 _UNLIKE_LEVELS = 8.0
+_SAME_WORK = 0.1
 # What each capture's edge is uncertain by at least, mm: what lies behind it pulls all of it alike.
 _EDGE_FLOOR_MM = 0.006
 
@@ -148,8 +148,8 @@ def work_movement(
     blank
         The work as the before capture shows it.
     artwork_corners_mm
-        (n, 2) corners of the artwork's box, which lies on the work in the before capture; their
-        middle is the pivot.
+        (n, 2) corners of the artwork's box where the after capture shows it; their middle is the
+        pivot.
     burned
         (h, w) pixels of the after capture that the burn may have touched, its scorch included.
     bed_motion
@@ -157,11 +157,12 @@ def work_movement(
         own uncertainty is the caller's to add.
     """
     pivot = (artwork_corners_mm.min(axis=0) + artwork_corners_mm.max(axis=0)) / 2
-    inside = blank.surely_inside(artwork_corners_mm, _STEADY_MM)
     later = follow_blank(before, after, blank, artwork_corners_mm, burned)
-    pairs = _pairs(before, after, blank, later)
+    pairs = _pairs(blank, later)
     pairs, step, known = _by_edges(pairs, pivot)
     start = _motion(pivot, step)
+    # What is burned lay on the work, wherever that was before.
+    inside = blank.surely_inside(start.invert(artwork_corners_mm), _STEADY_MM)
     sure = _sigmas(known, inside, pivot) < _TELLS_MM * 3
     if not sure.all() and len(inside) >= 3:
         shift = find_shift(before, after, inside, burned, start, pivot, known, SEARCH_MM)
@@ -210,24 +211,25 @@ class _Pairing:
     doubt_mm2: float
 
 
-def _pairs(before: View, after: View, blank: Blank, later: Blank | None) -> list[_Pairing]:
+def _pairs(blank: Blank, later: Blank | None) -> list[_Pairing]:
     if later is None:
         return []
     shared = [side for side in blank.edges if side in later.edges]
     ratios = [later.edges[s].contrast / blank.edges[s].contrast for s in shared]
     usual = float(np.median(ratios)) if ratios else 1.0
+    lights = {s: later.edges[s].inner / max(blank.edges[s].inner, 1e-4) for s in shared}
+    light = float(np.median(list(lights.values()))) if shared else 1.0
     pairs = []
     for side, ratio in zip(shared, ratios, strict=True):
         change = ratio / usual if usual > 0 else -1.0
-        if not 1 / 3 < change < 3:
+        # An edge of the work has the work on its inner side, in both captures.
+        if not 1 / 3 < change < 3 or abs(lights[side] / max(light, 1e-4) - 1) > _SAME_WORK:
             continue
         first, second = blank.edges[side], later.edges[side]
-        # The camera sees the near side's wall as well; what is behind decides which of its two
-        # edges counts, and that changes when the work moves on.
-        middle = np.array(second.middle_mm)[None]
-        lean = float(after.surface.height_jacobian_mm(middle)[0] @ second.normal)
-        wall = _THICKEST_MM * max(lean, 0.0)
-        pairs.append(_Pairing(side, first, second, (wall * (change - 1) / (change + 1)) ** 2))
+        # What is behind the wall decides which of its two edges counts, and that changes when the
+        # work moves on.
+        doubt = second.wall_mm * (change - 1) / (change + 1)
+        pairs.append(_Pairing(side, first, second, doubt**2))
     return pairs
 
 
@@ -315,14 +317,15 @@ def _joined(
     edges, drawn, _ = _edge_normal(pairs, pivot, here)
     whole = np.linalg.norm(known) > 0 and bool((_sigmas(edges, inside, pivot) < 0.24).all())
     placed = whole or not blank.edges
-    if fit is not None and placed and fit.lopsided > _GRAIN and fit.coherence[0] < _LOST:
+    lost = fit is not None and fit.lopsided > _GRAIN and fit.coherence[0] < _LOST
+    if lost and placed:
         findings = ("light_changed",)
     total = edges + normal
     covariance = np.linalg.inv(total + _nothing())
     delta = covariance @ (drawn + pull)
     if fit is not None and pairs and _contradicts(edges, drawn, normal, pull):
         findings = ("light_changed",)
-        if len(pairs) < 3 or not whole:
+        if len(pairs) < 4 or not whole:
             return _untold(
                 pivot,
                 "the work's edges and its grain tell different movements: the light has changed",
@@ -330,6 +333,9 @@ def _joined(
             )
         covariance = np.linalg.inv(edges + _nothing())
         delta = covariance @ drawn
+    if lost and len(pairs) < 4:
+        # Grain that is not found again, and no edge to spare that would bear out the others.
+        return _unclear(blank, pairs, fit, pivot, np.full(3, np.inf), findings)
     coherence = 0.0 if fit is None else max(fit.coherence[0], 0.0)
     sigma = np.sqrt(np.diag(covariance))
     if max(sigma[:2]) > _TELLS_MM or sigma[2] > _TELLS_RAD:

@@ -1,8 +1,9 @@
 """Rigid movement of a surface from its own texture and printing, on grey levels.
 
-after(p) = P(p) before(M^-1 p) inside the surface: P a smooth ratio of light, M the movement. Both
-captures are made softer by the same Gaussian first: noise that is interpolated has a variance that
-depends on the fraction of a pixel, which would pull the fit towards half pixels.
+after(p) = P(p) before(M^-1 p) + H(p) inside the surface: P a smooth ratio of light, H the even glow
+of smoke, M the movement. Both captures are made softer by the same Gaussian first: noise that is
+interpolated has a variance that depends on the fraction of a pixel, which would pull the fit
+towards half pixels.
 
 The derivatives are noisy too. Least squares would take their noise for texture and be sure where
 there is nothing to see; so the normal matrix is the product of the derivatives of one capture with
@@ -31,6 +32,7 @@ Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _LIGHT_ORDER = 3
+_GLOW_TERMS = 3
 _BIG_PX = 60_000
 _LEAST_PX = 250
 _REACH = 24
@@ -378,6 +380,8 @@ def _solve(look: _Look, trust: Image | None) -> _Solved:
     middle = float(np.median(look.ground[counted])) + 1e-6
     rows = weight[counted]
     fields = look.fields[:, counted] * (slope * look.ground)[counted]
+    glow = look.fields[:_GLOW_TERMS, counted] * slope[counted]
+    fields = np.concatenate([fields, glow])
     target = (look.seen * slope)[counted]
     root = np.sqrt(rows)
 

@@ -36,6 +36,9 @@ TILT_REACH = math.radians(6.0)
 _STAND_OUT = 0.4
 _FAINT = 0.25
 _CORNER_MM = 3.0
+# Share of the artwork's width along which an edge is looked for at least: a line that runs so far
+# stands out though its ends may miss the work.
+_ALONG = 0.75
 _SQUARE_RAD = math.radians(0.7)
 
 
@@ -69,6 +72,17 @@ class Blank:
     why: dict[Side, str] = field(default_factory=dict)
     texture: dict[Side, float] = field(default_factory=dict)
 
+    def moved(self, motion: Rigid) -> Blank:
+        """Return the blank after a rigid motion."""
+        centre = motion.apply(np.array(self.centre_mm)[None])[0]
+        return replace(
+            self,
+            edges={side: edge.moved(motion) for side, edge in self.edges.items()},
+            turn_rad=self.turn_rad + motion.angle_rad,
+            centre_mm=(float(centre[0]), float(centre[1])),
+            polygon_mm=None if self.polygon_mm is None else motion.apply(self.polygon_mm),
+        )
+
     def surely_inside(self, core_mm: Array, margin_mm: float) -> Array:
         """Return the (n, 2) convex polygon that is work for certain.
 
@@ -95,7 +109,7 @@ class Blank:
         return polygon
 
 
-def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
+def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float = 0.0) -> Blank:
     """Find the straight edges of the work about the artwork.
 
     Parameters
@@ -106,12 +120,16 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
         (n, 2) corners of the artwork's box where it lies on the surface.
     turn_rad
         Turn of the artwork; the blank lies within about 5 degrees of it.
+    slack_mm
+        How far the work may have lain elsewhere, so that its edges may lie inside of the box.
+        Only for a capture before the burn: lines of the mark would be taken for edges.
     """
     middle = (corners_mm.min(axis=0) + corners_mm.max(axis=0)) / 2
     centre = (float(middle[0]), float(middle[1]))
     frame = blank_frame(centre, turn_rad)
-    half = np.abs(frame.invert(corners_mm)).max(axis=0)
-    layout = lay_out(view, frame, -half - REACH_MM, half + REACH_MM)
+    whole = np.abs(frame.invert(corners_mm)).max(axis=0)
+    layout = lay_out(view, frame, -whole - REACH_MM, whole + REACH_MM)
+    half = np.maximum(whole - slack_mm, np.minimum(0.35 * whole, whole))
     level = _level(layout, half)
     edges: dict[Side, Edge] = {}
     why: dict[Side, str] = {}
@@ -120,7 +138,7 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float) -> Blank:
         return Blank({}, turn_rad, centre, 0.0, None, dict.fromkeys(SIDES, "out of view"))
     views = {side: side_view(layout, k) for k, side in enumerate(SIDES)}
     for k, side in enumerate(SIDES):
-        out, along = (half[0], half[1]) if k % 2 == 0 else (half[1], half[0])
+        out, along = half[k % 2], max(half[1 - k % 2], _ALONG * whole[1 - k % 2])
         texture[side] = own_change(views[side], float(out), float(along))
         found = _first_line(views[side], float(out), float(along), level, texture[side])
         if isinstance(found, str):
