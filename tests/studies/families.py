@@ -25,7 +25,7 @@ BAD_MM = (0.24, 1.0)
 # What a height is taken to be known to where nobody says: 0.2 mm (95 %).
 _HEIGHT_SIGMA_MM = 0.2 / 1.959964
 # Share of full scorch (0.3 mm to one side) whose pull is the budget's standard deviation per axis.
-_SCORCH_SHARE = 0.6
+_SCORCH_SHARE = 0.08
 
 
 @dataclass(frozen=True)
