@@ -167,9 +167,12 @@ def locate(
     -------
     The best common pose of all layers, and other poses that are nearly as good.
     """
+    x0, y0, x1, y1 = artwork.box_mm
+    # Maps of an artwork of many metres would not fit into the memory.
+    if math.hypot(x1 - x0, y1 - y0) > math.dist(*_visible_mm(view.surface)):
+        return NotFound("the artwork is larger than what the camera sees", outside_view=True)
     maps = layer_maps(artwork, 0.15, 2.5)
     half = half_widths(maps, kerf_mm, negative)
-    x0, y0, x1, y1 = artwork.box_mm
     box = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
     middle = box.mean(axis=0)
     pixel = _pixel_mm(view.surface, expected.apply(middle[None]), anywhere)
@@ -201,7 +204,9 @@ def locate(
         return NotFound("nothing in the capture looks like the artwork")
     tried.sort(key=lambda t: -t.fit.explained)
     best = tried[0]
-    near = [t for t in tried if t.fit.explained > 0.75 * best.fit.explained]
+    near = [t for t in tried if t.fit.explained > max(0.08, 0.75 * best.fit.explained)]
+    if not near:
+        return NotFound("nothing in the capture looks like the artwork")
     if not anywhere:
         goal = expected.apply(middle[None])[0]
         near.sort(key=lambda t: float(np.hypot(*(_centre(t, middle) - goal))))
@@ -212,8 +217,6 @@ def locate(
         for t in near
         if float(np.hypot(*(_centre(t, middle) - own))) > max(1.0, 3 * pitch)
     )
-    if best.fit.explained < 0.08:
-        return NotFound("nothing in the capture looks like the artwork")
     return best.fit.state.poses[0], others
 
 
@@ -443,7 +446,7 @@ def _covariance(fit: Fit, region: Region) -> tuple[Array, float]:
     white = np.array([float((i * i).sum(dtype=np.float64)) for i in influence]) * fit.noise**2
     # Coloured noise estimated from the fit's own residuals is a little too small at long lags,
     # where the light field has eaten it; white noise is the floor.
-    inflation = max(1.0, float(np.mean(np.diag(covariance) / white)))
+    inflation = max(1.0, float(np.mean(np.diag(covariance) / np.maximum(white, 1e-30))))
     floor = np.sqrt(np.maximum(1.0, white / np.diag(covariance)))
     covariance = covariance * np.outer(floor, floor)
     used = float((fit.weight > 0.5).sum())
@@ -537,6 +540,8 @@ def _pixel_mm(surface: Surface, place_mm: Array, anywhere: bool) -> float | None
     if not inside:
         return None
     jacobian = surface.jacobian_px_per_mm(place_mm)[0]
+    if not np.isfinite(jacobian).all():
+        return None
     return 1.0 / math.sqrt(abs(float(np.linalg.det(jacobian))))
 
 
