@@ -167,7 +167,12 @@ def resolve_pose_from_corners(bed: Bed, found_px: Mapping[int, Array]) -> tuple[
         )
     strangers: list[int] = []
     while True:
-        pose, covariance, excess = _fit(bed, marks, found_px)
+        try:
+            pose, covariance, excess = _fit(bed, marks, found_px)
+        except np.linalg.LinAlgError:
+            return bed, _cannot_tell(
+                len(marks), "the reference marks lie quite otherwise than in the bed file"
+            )
         worst = max(excess, key=lambda number: excess[number])
         if excess[worst] <= _MARK_SIGMAS:
             break
