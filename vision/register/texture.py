@@ -153,7 +153,8 @@ def fit_texture(
         solved = _solve(look, trust)
         texture, _ = _seen_again(solved)
         per_level2 = 1.0 / max(solved.noise, 0.2) ** 2 / _INFLATION
-        sure = texture @ np.linalg.inv(solved.power) * per_level2
+        # Of a picture without any variation nothing is known: zeros, as the pseudo-inverse says.
+        sure = texture @ np.linalg.pinv(solved.power) * per_level2
         normal = sure @ texture + held / np.outer(unit, unit)
         pull = sure @ solved.gradient - held @ went / unit
         # Where nothing tells, nothing moves.
@@ -429,6 +430,8 @@ def _seen_again(solved: _Solved) -> tuple[Array, Array]:
     common: 1 for texture without noise, 0 for noise.
     """
     size, axes = np.linalg.eigh(solved.power)
+    if size.max() <= 0.0:
+        return np.zeros((3, 3)), np.zeros(3)
     root = axes * np.sqrt(np.maximum(size, 1e-12 * size.max())) @ axes.T
     back = np.linalg.inv(root)
     coherence, ways = np.linalg.eigh(back @ solved.cross @ back)
@@ -455,7 +458,7 @@ def _result(motion: Rigid, look: _Look, solved: _Solved, unit: Array) -> Texture
     floor = np.sqrt(np.maximum(1.0, white / np.maximum(np.diag(middle), 1e-30)))
     middle = middle * np.outer(floor, floor)
     texture, coherence = _seen_again(solved)
-    sure = texture @ np.linalg.inv(middle)
+    sure = texture @ np.linalg.pinv(middle)
     # From (mm, mm, scale * rad) to (mm, mm, rad).
     return TextureFit(
         motion,
