@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -24,6 +23,8 @@ Image = NDArray[np.float32]
 
 # Long segments are cut so that their windows stay small.
 _LONGEST_PIECE_MM = 3.0
+# Vertices closer than this share of the grid's pitch to a straight line are left out.
+_THINNING = 0.1
 # The second map of cv2.remap, which its type hints insist on; with a map of pairs it is nothing.
 _NO_MAP: Any = None
 
@@ -119,14 +120,14 @@ def layer_distance(
     label = np.full((rows, columns), -1, np.int16)
     grid = _Grid(float(low[0]), float(low[1]), pitch_mm, reach_mm)
     for points, closed, feature in rings:
-        start, end = _segments(points, closed)
+        start, end = _segments(points, closed, _THINNING * pitch_mm)
         _lower(distance, label, grid, start, end, feature)
     if rings:
         inside = _inside([ring for ring, _, _ in rings], grid, (rows, columns))
         distance = np.where(inside, -distance, distance)
         _label_inside(label, artwork, grid, inside)
     for points, closed, feature in strokes:
-        start, end = _segments(points, closed)
+        start, end = _segments(points, closed, _THINNING * pitch_mm)
         _lower(distance, label, grid, start, end, feature)
     gy, gx = np.gradient(distance, pitch_mm)
     stack = np.ascontiguousarray(np.dstack([distance, gx, gy]), dtype=np.float32)
@@ -141,18 +142,25 @@ class _Grid:
     reach: float
 
 
-def _segments(points: Array, closed: bool) -> tuple[Array, Array]:
-    """Return (n, 2) starts and ends of a polyline's segments, long ones cut into pieces."""
-    path = np.concatenate([points, points[:1]]) if closed else points
+def _segments(points: Array, closed: bool, tolerance_mm: float) -> tuple[Array, Array]:
+    """Return (n, 2) starts and ends of a polyline's segments, long ones cut into pieces.
+
+    Vertices that lie closer to the line through their neighbours than the tolerance are left out.
+    """
+    origin = points[0]
+    thin = cv2.approxPolyDP((points - origin).astype(np.float32)[:, None], tolerance_mm, closed)
+    path = thin[:, 0].astype(np.float64) + origin
+    if closed:
+        path = np.concatenate([path, path[:1]])
     if len(path) == 1:
         return path, path
-    starts, ends = [], []
-    for a, b in pairwise(path):
-        count = max(1, math.ceil(float(np.hypot(*(b - a))) / _LONGEST_PIECE_MM))
-        knots = a + np.linspace(0.0, 1.0, count + 1)[:, None] * (b - a)
-        starts.append(knots[:-1])
-        ends.append(knots[1:])
-    return np.concatenate(starts), np.concatenate(ends)
+    along = np.diff(path, axis=0)
+    counts = np.maximum(1, np.ceil(np.hypot(*along.T) / _LONGEST_PIECE_MM)).astype(int)
+    which = np.repeat(np.arange(len(along)), counts)
+    part = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+    step = along[which] / counts[which, None]
+    start = path[which] + part[:, None] * step
+    return start, start + step
 
 
 def _lower(

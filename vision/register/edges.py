@@ -213,7 +213,7 @@ def _wall(surface: Surface, middle_mm: Array, normal: Array) -> float:
     if not isinstance(surface, PlaneSurface):
         return 0.0
     lean = float(surface.height_jacobian_mm(middle_mm[None])[0] @ normal)
-    return max(-lean * surface.height_mm, 0.0)
+    return max(lean * surface.height_mm, 0.0)
 
 
 def _sample(
@@ -222,7 +222,7 @@ def _sample(
     """Return (stations, samples) linear light, and which stations lie wholly on usable pixels."""
     shape = places_mm.shape[:2]
     pixels = view.surface.px_from_mm(places_mm.reshape(-1, 2))
-    finite = np.isfinite(pixels).all(axis=1)
+    finite = np.asarray(np.isfinite(pixels).all(axis=1))
     flat = np.where(finite[:, None], pixels, -10.0).astype(np.float32)
     u: NDArray[np.float32] = np.ascontiguousarray(flat[:, 0]).reshape(shape)
     v: NDArray[np.float32] = np.ascontiguousarray(flat[:, 1]).reshape(shape)
@@ -233,10 +233,10 @@ def _sample(
     inside = (u >= 0) & (v >= 0) & (u <= width - 1) & (v <= height - 1)
     column = np.clip(np.rint(u), 0, width - 1).astype(int)
     row = np.clip(np.rint(v), 0, height - 1).astype(int)
-    good = np.asarray(inside, np.bool_)
-    good &= view.usable[row, column] > 0.5
+    free = view.usable > 0.5
     if keep_out is not None:
-        good &= ~keep_out[row, column]
+        free = np.logical_and(free, ~keep_out)
+    good = np.logical_and(inside, free[row, column])
     return np.asarray(light, np.float64), np.asarray(good.all(axis=1))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -30,6 +31,8 @@ LAYERS: tuple[Layer, ...] = ("outline", "fill", "cut")
 # The coarse fit works on pixels about this large: big enough to be quick, small enough that its
 # result lies within the reach of the fine fit.
 _COARSE_PIXEL_MM = 0.55
+COARSE_PITCH_MM = 0.12
+COARSE_REACH_MM = 2.5
 # How far beside an edge pixels are fitted.
 _REACH_MM = 1.0
 _REACH_PX = 4.5
@@ -171,7 +174,7 @@ def locate(
     # Maps of an artwork of many metres would not fit into the memory.
     if math.hypot(x1 - x0, y1 - y0) > math.dist(*_visible_mm(view.surface)):
         return NotFound("the artwork is larger than what the camera sees", outside_view=True)
-    maps = layer_maps(artwork, 0.15, 2.5)
+    maps = layer_maps(artwork, COARSE_PITCH_MM, COARSE_REACH_MM)
     half = half_widths(maps, kerf_mm, negative)
     box = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
     middle = box.mean(axis=0)
@@ -239,7 +242,7 @@ def measure(
         return NotFound("the artwork's place is outside the camera's view", outside_view=True)
     corners = start.apply(box)
     binning = max(1, round(_COARSE_PIXEL_MM / pixel))
-    coarse_maps = layer_maps(artwork, 0.08, 2.5)
+    coarse_maps = layer_maps(artwork, COARSE_PITCH_MM, COARSE_REACH_MM)
     names: tuple[Layer, ...] = tuple(m.layer for m in coarse_maps)
     scene = _scene(view, ground, corners, binning, 2)
     if scene is None:
@@ -295,6 +298,7 @@ def measure(
     )
 
 
+@lru_cache(maxsize=12)
 def layer_maps(artwork: Artwork, pitch_mm: float, reach_mm: float) -> tuple[DistanceMap, ...]:
     """Return the distance maps of the layers that the artwork has."""
     maps = (layer_distance(artwork, layer, pitch_mm, reach_mm) for layer in LAYERS)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
-from vision.register.mark import View, layer_maps
+from vision.register.mark import COARSE_PITCH_MM, COARSE_REACH_MM, View, layer_maps
 from vision.register.region import region_around
 
 Array = NDArray[np.float64]
@@ -20,7 +20,8 @@ _WORK_BEYOND_MM = 60.0
 def burned_mask(view: View, artwork: Artwork, pose: Rigid, reach_mm: float) -> NDArray[np.bool_]:
     """Return (h, w) pixels nearer to the artwork's strokes than the reach, or inside its fills."""
     out = np.zeros(view.linear.shape, np.bool_)
-    maps = layer_maps(artwork, 0.15, reach_mm + 0.3)
+    # The search's maps reach far enough and are at hand.
+    maps = layer_maps(artwork, COARSE_PITCH_MM, COARSE_REACH_MM)
     x0, y0, x1, y1 = artwork.box_mm
     corners = pose.apply(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
     region = region_around(view.surface, corners, reach_mm + 1.0, 1, 2)

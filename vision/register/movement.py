@@ -37,8 +37,9 @@ _TELLS_RAD = math.radians(0.25)
 _AGREE = 4.0
 _GRAIN = 1.6
 _LOST = 0.3
-_UNLIKE_LEVELS = 8.0
+_UNLIKE_LEVELS = 12.0
 _SAME_WORK = 0.1
+_SAME_WORK_AT = 0.2
 # What each capture's edge is uncertain by at least, mm: what lies behind it pulls all of it alike.
 _EDGE_FLOOR_MM = 0.006
 
@@ -171,7 +172,8 @@ def work_movement(
     fit = None
     if len(inside) >= 3:
         fit = fit_texture(before, after, inside, burned, None, start, pivot, known)
-    return _joined(blank, pairs, known, fit, start, pivot, inside, bed_motion)
+    gone = len(blank.edges) >= 3 and later is None
+    return _joined(gone, pairs, known, fit, start, pivot, inside, bed_motion)
 
 
 def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Movement:
@@ -197,8 +199,7 @@ def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Move
     fit = fit_texture(before, after, view, keep_out, keep_out, start, pivot, None)
     if fit is None:
         return _untold(pivot, "too little of the bed is to be seen beside the work")
-    blank = Blank({}, 0.0, (float(pivot[0]), float(pivot[1])), 0.0, None)
-    return _joined(blank, [], np.zeros((3, 3)), fit, start, pivot, view, None)
+    return _joined(False, [], np.zeros((3, 3)), fit, start, pivot, view, None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -223,9 +224,10 @@ def _pairs(blank: Blank, later: Blank | None) -> list[_Pairing]:
     for side, ratio in zip(shared, ratios, strict=True):
         change = ratio / usual if usual > 0 else -1.0
         # An edge of the work has the work on its inner side, in both captures.
-        if not 1 / 3 < change < 3 or abs(lights[side] / max(light, 1e-4) - 1) > _SAME_WORK:
-            continue
         first, second = blank.edges[side], later.edges[side]
+        unlike = abs(second.inner - light * first.inner)
+        if not 1 / 3 < change < 3 or unlike > _SAME_WORK * light * (first.inner + _SAME_WORK_AT):
+            continue
         # What is behind the wall decides which of its two edges counts, and that changes when the
         # work moves on.
         doubt = second.wall_mm * (change - 1) / (change + 1)
@@ -298,7 +300,7 @@ def _sigmas(normal: Array, inside: Array, pivot: Array) -> Array:
 
 
 def _joined(
-    blank: Blank,
+    gone: bool,
     pairs: list[_Pairing],
     known: Array,
     fit: TextureFit | None,
@@ -316,7 +318,7 @@ def _joined(
     here = _step(motion, pivot)
     edges, drawn, _ = _edge_normal(pairs, pivot, here)
     whole = np.linalg.norm(known) > 0 and bool((_sigmas(edges, inside, pivot) < 0.24).all())
-    placed = whole or not blank.edges
+    placed = whole or not pairs
     lost = fit is not None and fit.lopsided > _GRAIN and fit.coherence[0] < _LOST
     if lost and placed:
         findings = ("light_changed",)
@@ -335,11 +337,11 @@ def _joined(
         delta = covariance @ drawn
     if lost and len(pairs) < 4:
         # Grain that is not found again, and no edge to spare that would bear out the others.
-        return _unclear(blank, pairs, fit, pivot, np.full(3, np.inf), findings)
+        return _unclear(gone, fit, pivot, np.full(3, np.inf), findings)
     coherence = 0.0 if fit is None else max(fit.coherence[0], 0.0)
     sigma = np.sqrt(np.diag(covariance))
     if max(sigma[:2]) > _TELLS_MM or sigma[2] > _TELLS_RAD:
-        return _unclear(blank, pairs, fit, pivot, sigma, findings)
+        return _unclear(gone, fit, pivot, sigma, findings)
     step = here + delta
     apparent = _motion(pivot, step)
     moved = apparent
@@ -387,16 +389,15 @@ def _undone(bed: Rigid, apparent: Rigid) -> Rigid:
 
 
 def _unclear(
-    blank: Blank,
-    pairs: list[_Pairing],
+    gone: bool,
     fit: TextureFit | None,
     pivot: Array,
     sigma: Array,
     findings: tuple[str, ...],
 ) -> Movement:
     """Say why nothing was measured."""
-    gone = fit is None or (fit.coherence[0] < _LOST and fit.residual > _UNLIKE_LEVELS)
-    if len(blank.edges) >= 3 and not pairs and gone:
+    unlike = fit is None or (fit.coherence[0] < _LOST and fit.residual > _UNLIKE_LEVELS)
+    if gone and unlike:
         lost = _untold(pivot, "the work is not where the before capture shows it, nor near there")
         return replace(lost, state="missing")
     if findings:

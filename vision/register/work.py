@@ -33,7 +33,7 @@ Image = NDArray[np.float32]
 REACH_MM = 80.0
 TILT_STEP = math.radians(0.5)
 TILT_REACH = math.radians(6.0)
-_STAND_OUT = 0.4
+_STAND_OUT = 0.28
 _FAINT = 0.25
 _CORNER_MM = 3.0
 # Share of the artwork's width along which an edge is looked for at least: a line that runs so far
@@ -139,7 +139,11 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
     views = {side: side_view(layout, k) for k, side in enumerate(SIDES)}
     for k, side in enumerate(SIDES):
         out, along = half[k % 2], max(half[1 - k % 2], _ALONG * whole[1 - k % 2])
-        texture[side] = own_change(views[side], float(out), float(along))
+        # Printing is uneven: of two boxes on the work, the calmer one.
+        texture[side] = min(
+            own_change(views[side], float(x), float(t))
+            for x, t in ((out, along), (_ALONG * whole[k % 2], _ALONG * whole[1 - k % 2]))
+        )
         found = _first_line(views[side], float(out), float(along), level, texture[side])
         if isinstance(found, str):
             why[side] = found
@@ -194,7 +198,7 @@ def _first_line(
     best = table.max(axis=0)
     own = _own_lines(picture, best, out)
     beyond = picture.n_mm > out - 1.0
-    least = max(_STAND_OUT, min(1.25 * own, 0.9), 0.65 * float(best[beyond].max(initial=0.0)))
+    least = max(_STAND_OUT, min(1.3 * own + 0.03, 0.9), 0.65 * float(best[beyond].max(initial=0.0)))
     reached = np.flatnonzero(beyond & (best >= least))
     if len(reached) == 0:
         last = picture.seen[strip].mean(axis=0) > 0.5
