@@ -451,7 +451,7 @@ def _covariance(fit: Fit, region: Region) -> tuple[Array, float]:
     # Coloured noise estimated from the fit's own residuals is a little too small at long lags,
     # where the light field has eaten it; white noise is the floor.
     inflation = max(1.0, float(np.mean(np.diag(covariance) / np.maximum(white, 1e-30))))
-    floor = np.sqrt(np.maximum(1.0, white / np.diag(covariance)))
+    floor = np.sqrt(np.maximum(1.0, white / np.maximum(np.diag(covariance), 1e-30)))
     covariance = covariance * np.outer(floor, floor)
     used = float((fit.weight > 0.5).sum())
     covariance *= used / max(used - len(fit.normal), 1.0)
