@@ -149,7 +149,7 @@ def camera_px_per_mm(surface: Surface, window: Window) -> float:
     """Return the camera's own resolution in the middle of a window."""
     middle = [[window.x_mm + window.width_mm / 2, window.y_mm + window.height_mm / 2]]
     jacobian = surface.jacobian_px_per_mm(np.array(middle))[0]
-    scale = float(np.sqrt(abs(np.linalg.det(jacobian))))
+    scale = float(np.sqrt(abs(np.linalg.det(jacobian)))) if np.isfinite(jacobian).all() else 0.0
     # Out of sight: about a webcam over a small bed.
     return scale if math.isfinite(scale) and scale > 0 else 4.0
 
