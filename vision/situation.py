@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import Bed
-from calibration.marks import CameraMoved, resolve_pose
+from calibration.marks import MIN_MARKS, CameraMoved, resolve_pose
 from calibration.plane import PlaneSurface
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
@@ -101,6 +101,7 @@ def see_captures(
     surfaces: dict[str, PlaneSurface] = {}
     cameras: list[tuple[str, CameraMovement]] = []
     unsure = False
+    contradicted = False
     for role, photos in (("before", before), ("after", after)):
         if not photos:
             continue
@@ -111,13 +112,15 @@ def see_captures(
         views[role] = view_of(photos, surfaces[role])
         cameras.append((role, _camera(moved)))
         unsure = unsure or moved.moved is None
+        # Enough marks to tell, and they cannot all be true: nor can the map be trusted.
+        contradicted = contradicted or (moved.moved is None and moved.marks_seen >= MIN_MARKS)
     seen = views.get("before")
     return Situation(
         surfaces["after"],
         views["after"],
         seen,
         tuple(cameras),
-        False,
+        contradicted,
         None if seen is None else ground_for(seen, views["after"], _STILL),
         unwatched=unsure,
     )
@@ -186,7 +189,7 @@ def _by_the_bed(situation: Situation, before: View, artwork_corners_mm: Array) -
     return replace(
         situation,
         cameras=cameras,
-        camera_doubt=surely,
+        camera_doubt=situation.camera_doubt or surely,
         bed_motion=moved.apparent if surely else None,
         bed_covariance=moved.covariance if surely else np.zeros((3, 3)),
     )
