@@ -141,6 +141,18 @@ def register_marks(
     return bed.with_marks(tuple(found), marks.dictionary), tuple(notes)
 
 
+def typed_marks(bed: Bed, marks: MarksFile) -> Bed:
+    """Return the bed with reference marks at their typed places, known as well as was typed."""
+    sigma = marks.u_mm / K95
+    # A mark that lies a little off moves all its corners alike.
+    covariance = np.kron(np.ones((4, 4)), np.eye(2)) * sigma**2 + np.eye(8) * 1e-6
+    found = tuple(
+        BedMark(n, marks.corners_mm(n), marks.height_mm.get(n, 0.0), covariance)
+        for n in marks.centres_mm
+    )
+    return bed.with_marks(found, marks.dictionary)
+
+
 def resolve_pose(bed: Bed, grey: Grey) -> tuple[Bed, CameraMoved]:
     """Re-solve the camera's pose for one capture from the reference marks in view.
 
