@@ -28,6 +28,13 @@ Image = NDArray[np.float32]
 _SIGMA_PRIOR = (1.0, 0.5)
 _HALF_WIDTH_PRIOR_MM = 0.05
 _HALF_WIDTH_RANGE_MM = 0.3
+# A hatch ends short of an edge along its strokes by up to its spacing; an outline has no lean.
+_LEAN_PRIOR_MM = 0.03
+_HELD_LEAN_MM = 1e-5
+_LEAN_RANGE_MM = 0.15
+# A burn varies slowly along and between strokes, by some tenths over some millimetres.
+_UNEVEN_SCALE_MM = 3.0
+_UNEVEN_PRIOR = 0.15
 # Features of one layer are burned alike unless the picture says otherwise; and two layers that
 # overlap give something between the stronger of them (1) and their sum (0). Without this an outline
 # on the very edge of a fill has a second, wrong minimum a fraction of a millimetre away.
@@ -85,6 +92,8 @@ class State:
         Gaussian part of the point spread, in the region's pixels.
     half_width_mm
         Half the kerf, by layer.
+    lean_mm
+        How the half-width differs with the edge's direction, by layer (see `rendering.cover`).
     amplitude
         Burn strength by layer: one number per group of features, then the slopes along the
         region's normalised x and y.
@@ -92,6 +101,8 @@ class State:
         Strength of each pair of layers' overlap, in the order (0,1), (0,2), (1,2).
     light
         Coefficients of the light field.
+    gain
+        (rows, columns) by layer: slow variation of the burn about its strength.
     survival
         How the ground's texture fares under the mark: 1 where it is darkened like the rest, more
         where the burn wipes it out, 0 where it stays.
@@ -100,10 +111,12 @@ class State:
     poses: tuple[Rigid, ...]
     sigma_px: float
     half_width_mm: tuple[float, ...]
+    lean_mm: tuple[tuple[float, float], ...]
     amplitude: tuple[Array, ...]
     overlap: Array
     light: Array
     survival: float
+    gain: tuple[Image, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,7 +243,11 @@ def fit_layers(
     weight = scene.usable * scene.region.core * _band(setting, poses)
     if float(weight.sum()) < 60:
         return None
-    state = start_state(setting, poses, weight) if start is None else replace(start, poses=poses)
+    state = (
+        start_state(setting, poses, weight)
+        if start is None
+        else replace(start, poses=poses, gain=_even(setting))
+    )
     damping = 1e-3
     base = weight
     seen = _look(setting, state)
@@ -256,6 +273,8 @@ def fit_layers(
         motion_px = np.abs(delta[: parameters.motions]).max() / scene.region.pitch_mm
         settled = not improved or (motion_px < 5e-4 and gain < 1e-5 * cost)
         if robust and (settled or step in (4, 7)) and reweighed < 3:
+            state = replace(state, gain=_uneven(setting, state, seen, weight))
+            seen = _look(setting, state)
             weight = base * _trust(seen.residual, base)
             cost = _cost(setting, state, seen.residual, weight)
             damping = 1e-3
@@ -319,7 +338,18 @@ def start_state(setting: _Setting, poses: tuple[Rigid, ...], weight: Image) -> S
     overlap = np.array(
         [_OVERLAP_PRIOR[0] * min(typical[i], typical[j], key=abs) for i, j in pairs(len(amplitude))]
     )
-    return State(poses, max(sigma, 0.35), half, tuple(amplitude), overlap, solution[:terms], 1.0)
+    lean = ((0.0, 0.0),) * len(maps)
+    return State(
+        poses,
+        max(sigma, 0.35),
+        half,
+        lean,
+        tuple(amplitude),
+        overlap,
+        solution[:terms],
+        1.0,
+        _even(setting),
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -435,6 +465,7 @@ def _strength(setting: _Setting, state: State, label: NDArray[np.int16], index: 
     values = state.amplitude[index]
     table = np.append(values[:-2], 0.0)[setting.group_of[index]].astype(np.float32)
     field = table[label]
+    field *= state.gain[index]
     field += np.float32(values[-2]) * setting.slope[0] + np.float32(values[-1]) * setting.slope[1]
     rows, columns = field.shape
     sub = setting.scene.region.sub
@@ -448,7 +479,12 @@ def _look(setting: _Setting, state: State) -> _Seen:
     sharp = np.ones(scene.region.places_mm.shape[:2], np.float32)
     for index, layer in enumerate(setting.maps):
         one = cover(
-            layer, state.poses[index], setting.pivot_mm, scene.region, state.half_width_mm[index]
+            layer,
+            state.poses[index],
+            setting.pivot_mm,
+            scene.region,
+            state.half_width_mm[index],
+            state.lean_mm[index],
         )
         field = _strength(setting, state, one.label, index)
         covers.append(one)
@@ -488,6 +524,10 @@ def _priors(setting: _Setting, state: State) -> tuple[Array, Array]:
     for half, nominal in zip(state.half_width_mm, setting.nominal_half_mm, strict=True):
         strength.append(_HALF_WIDTH_PRIOR_MM**-2)
         misfit.append(nominal - half)
+    for layer, lean in zip(setting.maps, state.lean_mm, strict=True):
+        spread = _LEAN_PRIOR_MM if layer.layer == "fill" else _HELD_LEAN_MM
+        strength.extend([spread**-2] * 2)
+        misfit.extend([-lean[0], -lean[1]])
     typical = []
     for values in state.amplitude:
         burn = values[:-2]
@@ -516,6 +556,7 @@ def _normal(
     gain = seen.light * grey_slope(seen.linear)
     motion: list[Image] = []
     width: list[Image] = []
+    leans: list[Image] = []
     burn: list[Image] = []
     for index in range(count):
         one = seen.covers[index]
@@ -526,7 +567,9 @@ def _normal(
         for along in (one.along_x, one.along_y, one.along_turn / np.float32(setting.scale_mm)):
             motion.append(gain * see(by_mark * along, sub, sigma))
         width.append(gain * see(by_mark * one.edge, sub, sigma))
-        mark = -gain * see(one.mark, sub, sigma)
+        for lean in (one.lean_axis, one.lean_diagonal):
+            leans.append(gain * see(by_mark * lean, sub, sigma))
+        mark = -gain * state.gain[index] * see(one.mark, sub, sigma)
         group = setting.group_of[index][one.label]
         burn.extend(mark * (group == number) for number in range(len(setting.groups[index])))
         burn.extend(mark * slope for slope in setting.slope)
@@ -542,7 +585,8 @@ def _normal(
     light = [slope * field for field in setting.fields]
     survive = steep * seen.field * setting.scene.texture * (seen.through - 1)
     columns = np.array(
-        [*motion, blur / np.float32(2 * step), *width, *burn, *over, *light, survive], np.float32
+        [*motion, blur / np.float32(2 * step), *width, *leans, *burn, *over, *light, survive],
+        np.float32,
     )
     # The blur's far tails are subnormal numbers, with which products are a hundred times slower.
     columns[np.abs(columns) < _NOTHING] = 0.0
@@ -556,14 +600,42 @@ def _normal(
     gradient += strength * misfit
     if not free:
         # Blur and kerf stay put while the layers are far off: they would bend to hide it.
-        fixed = slice(len(motion), len(motion) + 1 + count)
+        fixed = slice(len(motion), len(motion) + 1 + 3 * count)
         normal[fixed, :] = 0.0
         normal[:, fixed] = 0.0
-        normal[fixed, fixed] = np.eye(1 + count)
+        normal[fixed, fixed] = np.eye(1 + 3 * count)
         gradient[fixed] = 0.0
     # A whisper of ridge: an amplitude that no pixel sees must not make the matrix singular.
     normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
     return _Columns(columns, len(motion)), normal, gradient
+
+
+def _even(setting: _Setting) -> tuple[Image, ...]:
+    return (np.ones(setting.scene.region.shape, np.float32),) * len(setting.maps)
+
+
+def _uneven(setting: _Setting, state: State, seen: _Seen, weight: Image) -> tuple[Image, ...]:
+    """Return the slow variation of each layer's burn that explains the residuals best.
+
+    A local least squares under a Gaussian window, with the prior that a burn varies by some tenths:
+    alternated with the Gauss-Newton steps it ends where a fit of all of it together would.
+    """
+    region = setting.scene.region
+    spread = _UNEVEN_SCALE_MM / region.pitch_mm
+    window = 2 * np.pi * spread**2  # pixels under the window
+    noise2 = max(_spread(seen.residual[weight > 0.5]), 0.5) ** 2
+    out = []
+    for index in range(len(setting.maps)):
+        added = _added(setting, state, seen, index)
+        left = region.spread(np.asarray(weight * seen.residual * added, np.float32))
+        power = region.spread(np.asarray(weight * added * added, np.float32))
+        numerator, denominator = (
+            window * cv2.GaussianBlur(picture, (0, 0), spread) for picture in (left, power)
+        )
+        change = numerator / (denominator + np.float32(noise2 / _UNEVEN_PRIOR**2))
+        gain = state.gain[index] * (1 + change[region.row, region.column])
+        out.append(np.asarray(np.clip(gain, 0.3, 1.7), np.float32))
+    return tuple(out)
 
 
 def _added(setting: _Setting, state: State, seen: _Seen, index: int) -> Image:
@@ -622,6 +694,14 @@ def _move(setting: _Setting, state: State, delta: Array) -> State:
         )
     )
     place += 1 + count
+    lean = tuple(
+        (
+            float(np.clip(a + delta[place + 2 * i], -_LEAN_RANGE_MM, _LEAN_RANGE_MM)),
+            float(np.clip(b + delta[place + 2 * i + 1], -_LEAN_RANGE_MM, _LEAN_RANGE_MM)),
+        )
+        for i, (a, b) in enumerate(state.lean_mm)
+    )
+    place += 2 * count
     amplitude = []
     for values in state.amplitude:
         amplitude.append(np.clip(values + delta[place : place + len(values)], -20.0, 1.1))
@@ -629,7 +709,7 @@ def _move(setting: _Setting, state: State, delta: Array) -> State:
     overlap = state.overlap + delta[place : place + len(state.overlap)]
     light = state.light + delta[place + len(state.overlap) : -1]
     survival = float(np.clip(state.survival + delta[-1], -1.0, 4.0))
-    return State(poses, sigma, half, tuple(amplitude), overlap, light, survival)
+    return State(poses, sigma, half, lean, tuple(amplitude), overlap, light, survival, state.gain)
 
 
 def nudge(pose: Rigid, pivot_mm: tuple[float, float], dx: float, dy: float, turn: float) -> Rigid:

@@ -31,6 +31,9 @@ class Coverage:
         Coverage m, 0 to 1.
     edge
         dm / d(half-width), per mm.
+    lean_axis, lean_diagonal
+        dm / d(lean), per mm: how the coverage grows where the half-width grows across edges whose
+        normal lies along the page's axes (x more, y less), or along its diagonals.
     along_x, along_y, along_turn
         dm / d(shift x), d(shift y) per mm, and per radian about the pivot.
     label
@@ -39,6 +42,8 @@ class Coverage:
 
     mark: Image
     edge: Image
+    lean_axis: Image
+    lean_diagonal: Image
     along_x: Image
     along_y: Image
     along_turn: Image
@@ -51,8 +56,14 @@ def cover(
     pivot_mm: tuple[float, float],
     region: Region,
     half_width_mm: float,
+    lean_mm: tuple[float, float] = (0.0, 0.0),
 ) -> Coverage:
-    """Render one layer at a pose; the edge is softened over about one and a half sub-samples."""
+    """Render one layer at a pose; the edge is softened over about one and a half sub-samples.
+
+    The half-width may differ with the direction of the edge's normal, by lean[0] cos 2a +
+    lean[1] sin 2a: the strokes of a hatch reach an edge at their ends, but stop anywhere within a
+    spacing of an edge along them.
+    """
     nodes = layer.nodes(pose, region.places_mm)
     sampled = layer.sample(nodes)
     middle = region.sub // 2
@@ -62,7 +73,12 @@ def cover(
     if half_width_mm > 0:
         # The ramp must not reach a stroke's centreline, where the distance turns round.
         soft = min(soft, 0.95 * half_width_mm)
-    t = np.clip((half_width_mm - distance) / np.float32(2 * soft) + np.float32(0.5), 0, 1)
+    axis = page_gx * page_gx - page_gy * page_gy
+    diagonal = 2 * page_gx * page_gy
+    reach = half_width_mm - distance
+    if lean_mm != (0.0, 0.0):
+        reach += np.float32(lean_mm[0]) * axis + np.float32(lean_mm[1]) * diagonal
+    t = np.clip(reach / np.float32(2 * soft) + np.float32(0.5), 0, 1)
     mark = t * t * (3 - 2 * t)
     edge = (6 / (2 * soft)) * t * (1 - t)
     forth = pose.matrix.astype(np.float32)
@@ -71,7 +87,16 @@ def cover(
     turn = gy * (region.places_mm[..., 0] - np.float32(pivot_mm[0])) - gx * (
         region.places_mm[..., 1] - np.float32(pivot_mm[1])
     )
-    return Coverage(np.asarray(mark, np.float32), np.asarray(edge, np.float32), gx, gy, turn, label)
+    return Coverage(
+        np.asarray(mark, np.float32),
+        np.asarray(edge, np.float32),
+        edge * axis,
+        edge * diagonal,
+        gx,
+        gy,
+        turn,
+        label,
+    )
 
 
 def see(sharp: Image, sub: int, sigma_px: float) -> Image:
