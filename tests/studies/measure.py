@@ -69,6 +69,7 @@ def run_seed(
     if sabotage is not None:
         check = SABOTAGES[sabotage](check)
     _reset_peak()
+    base_mb = _memory_mb("VmRSS")
     began, began_cpu = time.perf_counter(), time.process_time()
     try:
         result = check(ready)
@@ -87,7 +88,8 @@ def run_seed(
         "simulated_s": round(simulated_s, 2),
         "check_s": round(check_s, 3),
         "cpu_s": round(cpu_s, 3),
-        "peak_mb": _peak_mb(),
+        "base_mb": base_mb,
+        "peak_mb": _memory_mb("VmHWM"),
     }
 
 
@@ -253,11 +255,14 @@ def _reset_peak() -> None:
         return
 
 
-def _peak_mb() -> float | None:
-    """Return the largest resident memory since the last reset, the simulator's caches included."""
+def _memory_mb(field: str) -> float | None:
+    """Return this process's memory now (VmRSS) or the largest since the last reset (VmHWM).
+
+    The simulator's caches count in both. None where the system does not tell (only Linux does).
+    """
     try:
         status = Path("/proc/self/status").read_text()
     except OSError:
         return None
-    kilobytes = next(line for line in status.splitlines() if line.startswith("VmHWM:")).split()[1]
+    kilobytes = next(line for line in status.splitlines() if line.startswith(field)).split()[1]
     return round(int(kilobytes) / 1024, 1)
