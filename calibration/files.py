@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,26 +16,29 @@ from calibration.errors import WitmarkError
 
 def write_bytes(path: Path, data: bytes) -> None:
     """Write a file whole or not at all: to a temporary file beside it, then rename."""
+    write_files({path: data})
+
+
+def write_files(contents: Mapping[Path, bytes]) -> None:
+    """Write files that belong together, whole or not at all.
+
+    All are written to temporary files beside their places before the first one is renamed.
+    """
+    staged: list[tuple[Path, Path]] = []
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    except OSError as error:
-        raise _cannot_write(path, error) from error
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        # mkstemp makes a private file; a report is an ordinary one.
-        umask = os.umask(0)
-        os.umask(umask)
-        temporary.chmod(0o666 & ~umask)
-        temporary.replace(path)
-    except OSError as error:
-        raise _cannot_write(path, error) from error
+        for path, data in contents.items():
+            try:
+                _stage(path, data, staged)
+            except OSError as error:
+                raise _cannot_write(path, error) from error
+        for temporary, path in staged:
+            try:
+                temporary.replace(path)
+            except OSError as error:
+                raise _cannot_write(path, error) from error
     finally:
-        temporary.unlink(missing_ok=True)
+        for temporary, _ in staged:
+            temporary.unlink(missing_ok=True)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -43,8 +48,13 @@ def write_text(path: Path, text: str) -> None:
 
 def write_json(path: Path, content: dict[str, Any]) -> None:
     """Write JSON whole or not at all; NaN and infinity are refused (ValueError)."""
+    write_bytes(path, json_bytes(content))
+
+
+def json_bytes(content: dict[str, Any]) -> bytes:
+    """Return JSON as it is written to files; NaN and infinity are refused (ValueError)."""
     text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
-    write_text(path, text + "\n")
+    return (text + "\n").encode("utf-8")
 
 
 def read_bytes(path: Path) -> bytes:
@@ -56,7 +66,7 @@ def read_bytes(path: Path) -> bytes:
     except OSError as error:
         reason = error.strerror or str(error)
         raise WitmarkError(
-            str(path), f"cannot be read ({reason})", "check its permissions"
+            str(path), f"cannot be read ({reason})", "check that it is a file that you may read"
         ) from error
 
 
@@ -94,6 +104,24 @@ def read_json(path: Path, kind: str, newest: int = 1) -> dict[str, Any]:
 def sha256(data: bytes) -> str:
     """Return the SHA-256 of some bytes as 64 hexadecimal digits (FIPS 180-4)."""
     return hashlib.sha256(data).hexdigest()
+
+
+def _stage(path: Path, data: bytes, staged: list[tuple[Path, Path]]) -> None:
+    """Write a temporary file beside `path`; it is noted in `staged` before anything can fail."""
+    if path.is_dir():
+        # Renaming would find that out too late, when other files have taken their places.
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    staged.append((Path(name), path))
+    with os.fdopen(handle, "wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
+    # mkstemp makes a private file; a report is an ordinary one.
+    umask = os.umask(0)
+    os.umask(umask)
+    Path(name).chmod(0o666 & ~umask)
 
 
 def _no_constant(name: str) -> float:

@@ -12,7 +12,7 @@ from calibration.files import read_bytes, sha256
 from calibration.marks import typed_marks
 from calibration.marks_file import read_marks
 from vision.artwork.svg import read_svg
-from vision.capture.photo import Photo, check_size, read_photo
+from vision.capture.photo import Photo, check_shows_something, check_size, read_photo
 from vision.job import Job
 from vision.result import CalibrationRow
 
@@ -87,6 +87,7 @@ def read_job(files: JobFiles, today: date) -> Job:
 def _read(path: Path, size: tuple[int, int], bed_file: Path) -> Photo:
     photo = read_photo(path)
     check_size(photo, size, str(bed_file))
+    check_shows_something(photo)
     return photo
 
 

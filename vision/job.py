@@ -131,7 +131,7 @@ def _locate(
 ) -> tuple[Rigid, tuple[Rigid, ...]] | NotFound:
     """Find the artwork, with the help of the before capture where that helps."""
     start = intended or bed_from_page(
-        job.artwork.box_mm, (0.0, 0.0), job.turn_deg, "centre", job.mirror
+        job.artwork.box_mm, (0.0, 0.0), job.turn_deg, job.anchor or "centre", job.mirror
     )
     result: tuple[Rigid, tuple[Rigid, ...]] | NotFound = NotFound("no capture")
     grounds = [situation.ground, None] if situation.ground is not None else [None]
@@ -295,6 +295,11 @@ def _warnings(job: Job, situation: Situation, pieces: list[PieceResult]) -> tupl
         out.append(
             "no before capture: whether the work moved, and where the mark lies on the work, "
             "cannot be told"
+        )
+    elif situation.motion is None and situation.movement_why is not None:
+        out.append(
+            "the before capture does not show whether the work moved, and where the mark lies on "
+            f"the work: {situation.movement_why}"
         )
     if job.at_mm is None:
         out.append("no place was given (--at): the mark's place on the bed is not judged")

@@ -57,7 +57,7 @@ def board(
     from PIL import Image
 
     from calibration.board import board_from_json
-    from calibration.files import write_bytes, write_json
+    from calibration.files import json_bytes, write_files
     from calibration.sheet import board_pdf
     from cli.terminal import say, show, show_json
 
@@ -95,9 +95,8 @@ def board(
         picture, "PNG", dpi=(resolution, resolution)
     )
     files = {kind: out / f"board.{kind}" for kind in ("pdf", "png", "json")}
-    write_bytes(files["pdf"], pdf)
-    write_bytes(files["png"], picture.getvalue())
-    write_json(files["json"], drawn.to_json())
+    contents = {"pdf": pdf, "png": picture.getvalue(), "json": json_bytes(drawn.to_json())}
+    write_files({files[kind]: content for kind, content in contents.items()})
     if json:
         show_json({"files": {k: str(p) for k, p in files.items()}, "board": drawn.to_json()})
     else:
@@ -121,7 +120,7 @@ def _write_marks(
     as_json: bool,
 ) -> None:
     """Write reference marks to stick on the bed, and their file."""
-    from calibration.files import write_bytes, write_json
+    from calibration.files import json_bytes, write_files
     from calibration.marks_file import marks_from_json
     from calibration.sheet import marks_pdf
     from cli.options import number_pair
@@ -134,8 +133,7 @@ def _write_marks(
     marks = marks_from_json(content, "--reference")
     pdf = marks_pdf(marks, page)
     files = {"pdf": out / "marks.pdf", "json": out / "marks.json"}
-    write_bytes(files["pdf"], pdf)
-    write_json(files["json"], marks.to_json())
+    write_files({files["pdf"]: pdf, files["json"]: json_bytes(marks.to_json())})
     if as_json:
         show_json({"files": {k: str(p) for k, p in files.items()}, "marks": marks.to_json()})
     else:

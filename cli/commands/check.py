@@ -107,11 +107,11 @@ def check(
         bed=_needed(bed, "--bed", "calibrate first: 'witmark calibrate lens', then '... bed'"),
         artwork=_needed(artwork, "--artwork", "give the SVG that was burned"),
         marks=marks,
-        at_mm=None if at is None else number_pair(at, "--at", "X,Y"),
+        at_mm=None if at is None else _place(number_pair(at, "--at", "X,Y")),
         turn_deg=_number(turn, "--turn", -360.0, 360.0),
         anchor=anchor,
         mirror=mirror,
-        at_u=None if at_u is None else _not_negative(number_pair(at_u, "--at-u", "MM,DEG")),
+        at_u=None if at_u is None else _place_u(number_pair(at_u, "--at-u", "MM,DEG")),
         height_mm=_number(height, "--height", -1000.0, 1000.0),
         height_u_mm=None if height_u is None else _number(height_u, "--height-u", 0.0, 100.0),
         depth_mm=_number(depth, "--depth", 0.0, 20.0),
@@ -169,12 +169,14 @@ def _number(value: float, option: str, low: float, high: float) -> float:
     return value
 
 
-def _not_negative(pair: tuple[float, float]) -> tuple[float, float]:
-    from calibration.errors import WitmarkError
+def _place(pair: tuple[float, float]) -> tuple[float, float]:
+    x_mm, y_mm = (_number(value, "--at", -1e5, 1e5) for value in pair)
+    return x_mm, y_mm
 
-    if min(pair) < 0:
-        raise WitmarkError("--at-u", "is negative", "give how well you know it, 0 or more")
-    return pair
+
+def _place_u(pair: tuple[float, float]) -> tuple[float, float]:
+    mm, degrees = pair
+    return _number(mm, "--at-u", 0.0, 1000.0), _number(degrees, "--at-u", 0.0, 360.0)
 
 
 def _file_name(name: str) -> str:

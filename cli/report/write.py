@@ -1,4 +1,4 @@
-"""Write a report: all three files are rendered before the first one touches the disk."""
+"""Write a report: all three files, or none."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calibration.files import write_text
+from calibration.files import write_files
 from cli.report.document import report_document
 
 if TYPE_CHECKING:
@@ -40,6 +40,5 @@ def write_report(
         "html": html_page(document, figures(result.picture)),
     }
     paths = {kind: folder / f"report.{kind}" for kind in texts}
-    for kind, text in texts.items():
-        write_text(paths[kind], text)
+    write_files({paths[kind]: text.encode("utf-8") for kind, text in texts.items()})
     return paths

@@ -7,7 +7,15 @@ from pathlib import Path
 import pytest
 
 from calibration.errors import BAD_INPUT, WitmarkError
-from calibration.files import read_bytes, read_json, sha256, write_bytes, write_json, write_text
+from calibration.files import (
+    read_bytes,
+    read_json,
+    sha256,
+    write_bytes,
+    write_files,
+    write_json,
+    write_text,
+)
 
 
 def test_hash_is_sha256() -> None:
@@ -93,3 +101,14 @@ def test_missing_file_and_folder_in_its_place_are_told(tmp_path: Path) -> None:
         read_bytes(tmp_path / "nothing")
     with pytest.raises(WitmarkError, match="cannot be read"):
         read_bytes(tmp_path)
+
+
+def test_files_that_belong_together_are_written_all_or_none(tmp_path: Path) -> None:
+    (tmp_path / "b").mkdir()
+    with pytest.raises(WitmarkError, match=r"b: cannot be written \(Is a directory\)"):
+        write_files({tmp_path / "a": b"1", tmp_path / "b": b"2"})
+    assert [path.name for path in tmp_path.iterdir()] == ["b"]
+    write_files({tmp_path / "a": b"1", tmp_path / "c" / "d": b"2"})
+    assert (tmp_path / "a").read_bytes() == b"1"
+    assert (tmp_path / "c" / "d").read_bytes() == b"2"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "b", "c"]

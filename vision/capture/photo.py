@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, UnidentifiedImageError
@@ -22,6 +23,9 @@ FORMATS = ("JPEG", "PNG", "TIFF", "BMP", "WEBP", "PPM")
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".ppm")
 
 _EXIF_ORIENTATION = 0x0112
+# Standard deviation of the grey levels below which a picture shows nothing: even an evenly lit,
+# empty bed spreads by ten and more (common practice, no source).
+_ONE_TONE_LEVELS = 1.0
 # Weights of linear red, green and blue in luminance: ITU-R BT.709-6, section 3.
 _LUMINANCE = (0.2126, 0.7152, 0.0722)
 # Weights of the coded signal, ITU-R BT.601-7: the grey that corner finders are made for.
@@ -106,6 +110,17 @@ def read_photo(path: Path) -> Photo:
             where, f"is cut off or damaged ({error})", "copy the photo again from the camera"
         ) from error
     return Photo(rgb, str(path), sha256(data), tuple(notes))
+
+
+def check_shows_something(photo: Photo) -> None:
+    """Refuse a photo that is one tone all over: lens covered, no light, or far too much of it."""
+    spread = float(cv2.meanStdDev(photo.grey)[1].item())
+    if spread < _ONE_TONE_LEVELS:
+        raise WitmarkError(
+            photo.name,
+            f"shows nothing: it is one tone all over (grey level {int(photo.grey[0, 0])} of 255)",
+            "uncover the lens, set light and exposure, and take it again",
+        )
 
 
 def check_size(photo: Photo, image_size: tuple[int, int], calibration: str) -> None:
