@@ -149,6 +149,8 @@ class Fit:
         Feature indices of each amplitude group, by layer.
     added
         Per layer, (rows, columns) grey levels that the layer adds to the model.
+    shape
+        Per layer, (rows, columns) grey levels that a burn of strength one, even all over, adds.
     ground_cost
         Sum of weighted squares of the best smooth light without any layer.
     """
@@ -166,6 +168,7 @@ class Fit:
     motions: int
     groups: tuple[tuple[tuple[int, ...], ...], ...]
     added: tuple[Image, ...]
+    shape: tuple[Image, ...]
     ground_cost: float
 
     @property
@@ -296,6 +299,7 @@ def fit_layers(
         jacobian.motions,
         setting.groups,
         tuple(_added(setting, state, seen, index) for index in range(len(maps))),
+        tuple(_shape(setting, state, seen, index) for index in range(len(maps))),
         _ground_cost(setting, weight),
     )
 
@@ -647,6 +651,12 @@ def _added(setting: _Setting, state: State, seen: _Seen, index: int) -> Image:
     through = see(without, setting.scene.region.sub, state.sigma_px)
     linear = seen.linear + seen.light * (through - seen.through)
     return grey_from_linear(seen.linear) - grey_from_linear(linear)
+
+
+def _shape(setting: _Setting, state: State, seen: _Seen, index: int) -> Image:
+    """Return the grey levels that a layer of strength one, even all over, would add."""
+    mark = see(seen.covers[index].mark, setting.scene.region.sub, state.sigma_px)
+    return np.asarray(-seen.light * grey_slope(seen.light) * mark, np.float32)
 
 
 def _ground_cost(setting: _Setting, weight: Image) -> float:

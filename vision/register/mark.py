@@ -21,7 +21,7 @@ from vision.register.local import LocalOffset, local_offsets, square_cells
 from vision.register.noise import autocovariance_spectrum, carry_through, padded
 from vision.register.rectified import rectify
 from vision.register.region import Region, region_around
-from vision.register.starts import other_places
+from vision.register.starts import Shift, other_places
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -44,6 +44,8 @@ _TILE_PX = 24
 _TILE_MARGIN_PX = 5
 # Lever of a turn, as a share of a layer's radius, below which only its flattening is seen.
 _ROUND = 0.03
+# A place of a layer is tried where it explains this share of what the present one does.
+_WORTH_A_TRY = 0.7
 # Below this scale the ground's variation is texture that a burn may wipe out; above it is light.
 _TEXTURE_SCALE_MM = 4.0
 
@@ -369,23 +371,35 @@ def _separate(
     if together is None or count == 1:
         return together
     best = fit(together.state.poses, False)
-    for moving in range(count):
-        for base in (together, best):
-            if base is None:
-                continue
-            weight = (base.weight > 0.5).astype(np.float32)
-            reach = math.ceil(_OTHER_LAYER_REACH_MM / scene.region.pitch_mm)
-            left = base.residual + base.added[moving]
-            for shift in other_places(left, base.added[moving], weight, reach, 2):
-                if abs(shift.right_px) + abs(shift.down_px) <= 1:
-                    continue
+    if best is None:
+        return None
+    tried: set[tuple[int, int, int]] = set()
+    for base in (together, best):
+        for moving in range(count):
+            for shift in _elsewhere(scene, base, moving, 3):
                 poses = list(base.state.poses)
                 step = _shift_mm(scene.region, shift.right_px, shift.down_px)
                 poses[moving] = nudge(poses[moving], pivot_mm, step[0], step[1], 0.0)
+                where = poses[moving].apply(np.array([pivot_mm])) / scene.region.pitch_mm
+                key = (moving, round(float(where[0, 0])), round(float(where[0, 1])))
+                if key in tried:
+                    continue
+                tried.add(key)
                 trial = fit(tuple(poses), False)
-                if trial is not None and (best is None or trial.cost < best.cost):
+                if trial is not None and trial.cost < best.cost:
                     best = trial
     return best
+
+
+def _elsewhere(scene: Scene, fit: Fit, moving: int, most: int) -> list[Shift]:
+    """Return other places of one layer that could explain more than where the fit has it."""
+    weight = scene.usable * scene.region.core
+    reach = math.ceil(_OTHER_LAYER_REACH_MM / scene.region.pitch_mm)
+    left = fit.residual + fit.added[moving]
+    shifts = other_places(left, fit.shape[moving], weight, reach, 12)
+    here = max((s.drop for s in shifts if abs(s.right_px) + abs(s.down_px) <= 1), default=0.0)
+    away = [s for s in shifts if abs(s.right_px) + abs(s.down_px) > 1]
+    return [s for s in away if s.drop > _WORTH_A_TRY * here][:most]
 
 
 def _shift_mm(region: Region, right: int, down: int) -> Array:

@@ -31,11 +31,15 @@ _SPLINE_RIM_PX = 14
 State = Literal["measured", "not_told", "missing"]
 
 _STEADY_MM = 1.3
-# Beyond these a movement is not told: it would say less than a glance at the work.
-_TELLS_MM = 0.08
+# What is less sure than this rests on edges that hardly differ from the bed: it is not told.
+_TELLS_MM = 0.03
 _TELLS_RAD = math.radians(0.25)
 _AGREE = 4.0
-_GRAIN = 1.6
+# What interpolation and point spread leave, about a hundredth of a pixel.
+_MODEL_MM = 0.002
+# Within this of the truth the fit of the texture finds its way.
+_STEP_MM = 0.24
+_GRAIN = 4.0
 _LOST = 0.3
 _UNLIKE_LEVELS = 12.0
 _SAME_WORK = 0.1
@@ -164,7 +168,7 @@ def work_movement(
     start = _motion(pivot, step)
     # What is burned lay on the work, wherever that was before.
     inside = blank.surely_inside(start.invert(artwork_corners_mm), _STEADY_MM)
-    sure = _sigmas(known, inside, pivot) < _TELLS_MM * 3
+    sure = _sigmas(known, inside, pivot) < _STEP_MM
     if not sure.all() and len(inside) >= 3:
         shift = find_shift(before, after, inside, burned, start, pivot, known, SEARCH_MM)
         if shift is not None:
@@ -294,9 +298,14 @@ def _edge_normal(
 
 def _sigmas(normal: Array, inside: Array, pivot: Array) -> Array:
     """Return the (3,) standard deviations in mm: along the two axes, and of the turn at the rim."""
-    reach = float(np.hypot(*(inside - pivot).T).max()) if len(inside) else 20.0
     covariance = np.linalg.inv(normal + _nothing())
-    return np.asarray(np.sqrt(np.diag(covariance)) * np.array([1.0, 1.0, reach]))
+    scale = np.array([1.0, 1.0, _reach(inside, pivot)])
+    return np.asarray(np.sqrt(np.diag(covariance)) * scale)
+
+
+def _reach(inside: Array, pivot: Array) -> float:
+    """Return how far the work reaches from the pivot."""
+    return float(np.hypot(*(inside - pivot).T).max()) if len(inside) else 20.0
 
 
 def _joined(
@@ -317,7 +326,7 @@ def _joined(
         motion, normal, pull = fit.motion, fit.normal, fit.pull
     here = _step(motion, pivot)
     edges, drawn, _ = _edge_normal(pairs, pivot, here)
-    whole = np.linalg.norm(known) > 0 and bool((_sigmas(edges, inside, pivot) < 0.24).all())
+    whole = np.linalg.norm(known) > 0 and bool((_sigmas(edges, inside, pivot) < _STEP_MM).all())
     placed = whole or not pairs
     lost = fit is not None and fit.lopsided > _GRAIN and fit.coherence[0] < _LOST
     if lost and placed:
@@ -339,6 +348,7 @@ def _joined(
         # Grain that is not found again, and no edge to spare that would bear out the others.
         return _unclear(gone, fit, pivot, np.full(3, np.inf), findings)
     coherence = 0.0 if fit is None else max(fit.coherence[0], 0.0)
+    covariance = covariance + _MODEL_MM**2 * np.diag([1.0, 1.0, _reach(inside, pivot) ** -2])
     sigma = np.sqrt(np.diag(covariance))
     if max(sigma[:2]) > _TELLS_MM or sigma[2] > _TELLS_RAD:
         return _unclear(gone, fit, pivot, sigma, findings)

@@ -27,7 +27,7 @@ class Shift:
     drop
         How far the sum of squares falls with the layer there, best strength.
     strength
-        Best strength there, relative to the fit's own.
+        Best strength there.
     """
 
     right_px: int
@@ -37,16 +37,16 @@ class Shift:
 
 
 def other_places(
-    left_over: Image, added: Image, weight: Image, reach_px: int, most: int
+    left_over: Image, shape: Image, weight: Image, reach_px: int, most: int
 ) -> list[Shift]:
-    """Return the best shifts of one layer, best first.
+    """Return the best shifts of one layer, best first, in either polarity.
 
     Parameters
     ----------
     left_over
         (rows, columns) grey levels seen minus the model without the layer.
-    added
-        (rows, columns) grey levels that the layer adds to the model where the fit has it.
+    shape
+        (rows, columns) grey levels that the layer would add, evenly burned, where the fit has it.
     weight
         (rows, columns) 0..1: pixels that count.
     reach_px
@@ -54,26 +54,22 @@ def other_places(
     most
         Number of peaks wanted.
     """
-    rows, columns = np.nonzero(np.abs(added) > 0.02 * float(np.abs(added).max(initial=0.0)))
+    rows, columns = np.nonzero(np.abs(shape) > 0.02 * float(np.abs(shape).max(initial=0.0)))
     if len(rows) == 0:
         return []
     top, bottom = int(rows.min()), int(rows.max()) + 1
     left, right = int(columns.min()), int(columns.max()) + 1
-    template = added[top:bottom, left:right]
+    template = shape[top:bottom, left:right]
     border = reach_px
-    grown = cv2.copyMakeBorder(
-        left_over * weight, border, border, border, border, cv2.BORDER_CONSTANT, value=(0.0,)
-    )
-    counted = cv2.copyMakeBorder(
-        weight, border, border, border, border, cv2.BORDER_CONSTANT, value=(0.0,)
-    )
+    sides = (border, border, border, border)
+    grown = cv2.copyMakeBorder(left_over * weight, *sides, cv2.BORDER_CONSTANT, value=(0.0,))
+    counted = cv2.copyMakeBorder(weight, *sides, cv2.BORDER_CONSTANT, value=(0.0,))
     window = (slice(top, bottom + 2 * border), slice(left, right + 2 * border))
     cross = cv2.matchTemplate(grown[window], template, cv2.TM_CCORR)
     energy = cv2.matchTemplate(counted[window], template * template, cv2.TM_CCORR)
     full = float((template * template).sum())
     # Where less than half of the layer would be in view nothing can be said.
-    fair = energy > 0.5 * full
-    drop = np.where(fair, cross * np.abs(cross) / np.maximum(energy, 1e-6), 0.0)
+    drop = np.where(energy > 0.5 * full, cross * cross / np.maximum(energy, 1e-6), 0.0)
     peak = cv2.dilate(drop.astype(np.float32), np.ones((3, 3), np.uint8))
     i, j = np.nonzero((drop >= peak) & (drop > 0))
     order = np.argsort(-drop[i, j])[:most]

@@ -33,7 +33,7 @@ Mask = NDArray[np.bool_]
 
 _LIGHT_ORDER = 3
 _GLOW_TERMS = 3
-_BIG_PX = 60_000
+_BIG_PX = 40_000
 _LEAST_PX = 250
 _REACH = 24
 _STEP_LIMIT_PX = 1.5
@@ -239,6 +239,8 @@ def _pair(
     stride = 1
     while (right - left) * (bottom - top) > _BIG_PX * (2 * stride) ** 2 / 2:
         stride += 1
+    # What is softer changes more slowly.
+    stride *= max(1, round(soft_px / 2))
     rows, columns = (bottom - top) // stride, (right - left) // stride
     grid = pixel_map(after.surface, (left, top), (rows, columns), stride)
     soft = _softened(after.linear, (left, top, right, bottom), soft_px)

@@ -31,6 +31,9 @@ Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 REACH_MM = 80.0
+OUT_OF_VIEW = "out of view"
+# Where no line crosses the picture to its rim, the work reaches this far beyond the core surely.
+_ROOM_MM = 25.0
 TILT_STEP = math.radians(0.5)
 TILT_REACH = math.radians(6.0)
 _STAND_OUT = 0.28
@@ -86,7 +89,8 @@ class Blank:
     def surely_inside(self, core_mm: Array, margin_mm: float) -> Array:
         """Return the (n, 2) convex polygon that is work for certain.
 
-        Where an edge was not found, the work reaches to the box of the core at least.
+        Where an edge was not found, the work reaches to the box of the core at least, and further
+        where it would have had to cross the picture.
 
         Parameters
         ----------
@@ -100,7 +104,11 @@ class Blank:
         # A wide square, cut by each edge in turn.
         far = {"right": high[0], "top": high[1], "left": -low[0], "bottom": -low[1]}
         wide = 1000.0
-        limits = [wide if side in self.edges else float(far[side]) for side in SIDES]
+        room = [_ROOM_MM if self.why.get(side) == OUT_OF_VIEW else 0.0 for side in SIDES]
+        limits = [
+            wide if side in self.edges else float(far[side]) + more
+            for side, more in zip(SIDES, room, strict=True)
+        ]
         right, top, left, bottom = limits
         corners = np.array([[right, top], [-left, top], [-left, -bottom], [right, -bottom]])
         polygon = frame.apply(corners)
@@ -135,7 +143,7 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
     why: dict[Side, str] = {}
     texture: dict[Side, float] = {}
     if level is None:
-        return Blank({}, turn_rad, centre, 0.0, None, dict.fromkeys(SIDES, "out of view"))
+        return Blank({}, turn_rad, centre, 0.0, None, dict.fromkeys(SIDES, OUT_OF_VIEW))
     views = {side: side_view(layout, k) for k, side in enumerate(SIDES)}
     for k, side in enumerate(SIDES):
         out, along = half[k % 2], max(half[1 - k % 2], _ALONG * whole[1 - k % 2])
@@ -156,12 +164,12 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
         else:
             edges[side] = edge
     edges = _lengthened(view, edges)
-    for side in _crooked(edges, turn_rad):
-        del edges[side]
-        why[side] = "no edge at right angles to the others"
     for side in _bed_lines(view, edges):
         del edges[side]
         why[side] = "a line of the bed runs along its edge"
+    for side in _crooked(edges, turn_rad):
+        del edges[side]
+        why[side] = "no edge at right angles to the others"
     for k, side in enumerate(SIDES):
         out = float(half[k % 2])
         if len(edges) >= 2 and side not in edges:
@@ -203,7 +211,7 @@ def _first_line(
     if len(reached) == 0:
         last = picture.seen[strip].mean(axis=0) > 0.5
         if not last[beyond].any() or picture.n_mm[last].max() < out + REACH_MM - 5:
-            return "out of view"
+            return OUT_OF_VIEW
         return "no straight edge stands out"
     peak = int(reached[0])
     while peak + 1 < len(best) and best[peak + 1] > best[peak]:
@@ -328,8 +336,13 @@ def _crooked(edges: dict[Side, Edge], turn_rad: float) -> list[Side]:
     """Return the sides that are not at right angles to the rest."""
     if len(edges) < 3:
         return []
-    usual = _usual_turn(edges, turn_rad)
-    return [s for s, e in edges.items() if abs(_turn(e, turn_rad) - usual) > _SQUARE_RAD]
+    turns = {side: _turn(edge, turn_rad) for side, edge in edges.items()}
+    agreeing = {
+        side: [other for other, its in turns.items() if abs(its - turn) < _SQUARE_RAD]
+        for side, turn in turns.items()
+    }
+    most = max(agreeing.values(), key=len)
+    return [side for side in edges if side not in most]
 
 
 def _turn(edge: Edge, turn_rad: float) -> float:
