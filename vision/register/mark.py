@@ -200,10 +200,16 @@ def locate(
     count = math.ceil(reach_rad / step)
     turns = np.asarray(step * np.arange(-count, count + 1), np.float64)
     candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8)
+    goal = expected.apply(middle[None])[0]
     tried = []
     for candidate in candidates[:6]:
         one = _coarse_fit(view, ground, candidate, maps, half, box)
-        if one is not None:
+        if one is None:
+            continue
+        turn = math.remainder(one.fit.state.poses[0].angle_rad - expected.angle_rad, 2 * math.pi)
+        off = np.abs(_centre(one, middle) - goal)
+        # A fit that left what was searched holds on to something else.
+        if abs(turn) <= reach_rad + step and (anywhere or off.max() <= reach_mm + 1.0):
             tried.append(one)
     if not tried:
         return NotFound("nothing in the capture looks like the artwork")
@@ -213,7 +219,6 @@ def locate(
     if not near:
         return NotFound("nothing in the capture looks like the artwork")
     if not anywhere:
-        goal = expected.apply(middle[None])[0]
         near.sort(key=lambda t: float(np.hypot(*(_centre(t, middle) - goal))))
         best = near[0]
     own = _centre(best, middle)
