@@ -21,6 +21,9 @@ _FAMILY_ALPHA = 1e-4
 # Below this a layer is not measured: another wrong place could look as good.
 _FAINT_SIGNIFICANCE = 12.0
 _FAINT_LEVELS = 1.0
+# A layer that is there is placed to a tenth of a pixel or so; a fit that holds on to something else
+# (the machine's head, say) leaves residuals that make its own place uncertain by a pixel.
+_PLACED_PX = 0.5
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,8 @@ class LayerTrust:
         Strength in standard deviations of what chance would give.
     contrast_levels
         Mean grey levels that it adds.
+    place_sigma_px
+        Standard deviation of its place in the direction in which that is known worst.
     seen_share
         Share of it that is really seen, 0 to 1.
     displaced_share
@@ -48,6 +53,7 @@ class LayerTrust:
     layer: str
     significance: float
     contrast_levels: float
+    place_sigma_px: float
     seen_share: float
     displaced_share: float
     displaced_mm: float
@@ -55,9 +61,14 @@ class LayerTrust:
 
     @property
     def faint(self) -> str:
-        """Why the layer is too faint to judge; empty where it is not."""
+        """Why the layer is too faint or too badly placed to judge; empty where it is not."""
         if self.significance >= _FAINT_SIGNIFICANCE and abs(self.contrast_levels) >= _FAINT_LEVELS:
-            return ""
+            if self.place_sigma_px <= _PLACED_PX:
+                return ""
+            return (
+                f"the {self.layer} was not found: what looks most like it fits badly (covered, "
+                "smeared, or not burned?)"
+            )
         return (
             f"the {self.layer} is too faint to judge ({abs(self.contrast_levels):.1f} grey levels)"
         )
@@ -73,16 +84,20 @@ def trust(mark: Mark) -> tuple[LayerTrust, ...]:
 
 def _layer_trust(mark: Mark, index: int, name: str, own: list[LocalOffset]) -> LayerTrust:
     total = sum(o.energy for o in own)
+    covariance = mark.covariance[3 * index : 3 * index + 2, 3 * index : 3 * index + 2]
+    pixel_mm = mark.scene.region.pixel_mm
+    sigma_px = float(np.sqrt(np.linalg.eigvalsh(covariance)[-1])) / pixel_mm
+    strength = (mark.significance[name], mark.contrast[name], sigma_px)
     if total <= 0:
-        return LayerTrust(name, mark.significance[name], mark.contrast[name], 0.0, 0.0, 0.0, None)
+        return LayerTrust(name, *strength, 0.0, 0.0, 0.0, None)
     # A cell that noise alone could make look empty does not count against the layer.
     seen = sum(o.energy for o in own if o.strength + 2 * o.strength_sigma > _SEEN_STRENGTH)
     # Chi-square with two degrees of freedom: P(t > x) = exp(-x / 2).
     limit = -2 * np.log(_FAMILY_ALPHA / len(own))
     displaced, largest, where = 0.0, 0.0, None
     for offset in own:
-        covariance = offset.covariance + np.eye(2) * _LOCAL_SYSTEMATIC_MM**2
-        t = float(offset.shift_mm @ np.linalg.solve(covariance, offset.shift_mm))
+        doubt = offset.covariance + np.eye(2) * _LOCAL_SYSTEMATIC_MM**2
+        t = float(offset.shift_mm @ np.linalg.solve(doubt, offset.shift_mm))
         length = float(np.hypot(*offset.shift_mm))
         if t > limit and length > _LOCAL_MATTERS_MM:
             displaced += offset.energy
@@ -91,8 +106,7 @@ def _layer_trust(mark: Mark, index: int, name: str, own: list[LocalOffset]) -> L
                 where = (float(offset.place_mm[0]), float(offset.place_mm[1]))
     return LayerTrust(
         name,
-        mark.significance[name],
-        mark.contrast[name],
+        *strength,
         seen / total,
         displaced / total,
         largest,
