@@ -397,14 +397,24 @@ def _separate(
 
 
 def _elsewhere(scene: Scene, fit: Fit, moving: int, most: int) -> list[Shift]:
-    """Return other places of one layer that could explain more than where the fit has it."""
+    """Return other places of one layer that could explain more than where the fit has it.
+
+    Those where it would be burned like the strongest layer, darker or lighter, come first: a layer
+    of the other polarity mends blurred edges of the others before it is one of its own.
+    """
     weight = scene.usable * scene.region.core
     reach = math.ceil(_OTHER_LAYER_REACH_MM / scene.region.pitch_mm)
     left = fit.residual + fit.added[moving]
-    shifts = other_places(left, fit.shape[moving], weight, reach, 12)
-    here = max((s.drop for s in shifts if abs(s.right_px) + abs(s.down_px) <= 1), default=0.0)
+    shifts = other_places(left, fit.shape[moving], weight, reach, 16)
+    leader = max(range(len(fit.layers)), key=lambda k: float((fit.added[k] ** 2).sum()))
+    like = np.sign((fit.added[leader] * fit.shape[leader]).sum())
+    alike = [s for s in shifts if s.strength * like > 0]
+    here = max((s.drop for s in alike if abs(s.right_px) + abs(s.down_px) <= 1), default=0.0)
     away = [s for s in shifts if abs(s.right_px) + abs(s.down_px) > 1]
-    return [s for s in away if s.drop > _WORTH_A_TRY * here][:most]
+    first = [s for s in away if s.strength * like > 0 and s.drop > _WORTH_A_TRY * here]
+    strongest = max((s.drop for s in shifts), default=0.0)
+    then = [s for s in away if s.strength * like <= 0 and s.drop > _WORTH_A_TRY * strongest]
+    return [*first[:most], *then[: most // 2]]
 
 
 def _shift_mm(region: Region, right: int, down: int) -> Array:
