@@ -85,8 +85,8 @@ def trust(mark: Mark) -> tuple[LayerTrust, ...]:
 def _layer_trust(mark: Mark, index: int, name: str, own: list[LocalOffset]) -> LayerTrust:
     total = sum(o.energy for o in own)
     covariance = mark.covariance[3 * index : 3 * index + 2, 3 * index : 3 * index + 2]
-    pixel_mm = mark.scene.region.pixel_mm
-    sigma_px = float(np.sqrt(np.linalg.eigvalsh(covariance)[-1])) / pixel_mm
+    worst_mm = float(np.sqrt(max(np.linalg.eigvalsh(covariance)[-1], 0.0)))
+    sigma_px = worst_mm / mark.scene.region.pitch_mm
     strength = (mark.significance[name], mark.contrast[name], sigma_px)
     if total <= 0:
         return LayerTrust(name, *strength, 0.0, 0.0, 0.0, None)
