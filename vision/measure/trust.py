@@ -23,7 +23,7 @@ _FAINT_SIGNIFICANCE = 12.0
 _FAINT_LEVELS = 1.0
 # A layer that is there is placed to a tenth of a pixel or so; a fit that holds on to something else
 # (the machine's head, say) leaves residuals that make its own place uncertain by a pixel.
-_PLACED_PX = 0.5
+_PLACED_PX = 0.3
 
 
 @dataclass(frozen=True)
