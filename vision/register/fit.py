@@ -571,8 +571,11 @@ def _normal(
         for along in (one.along_x, one.along_y, one.along_turn / np.float32(setting.scale_mm)):
             motion.append(gain * see(by_mark * along, sub, sigma))
         width.append(gain * see(by_mark * one.edge, sub, sigma))
-        for lean in (one.lean_axis, one.lean_diagonal):
-            leans.append(gain * see(by_mark * lean, sub, sigma))
+        if setting.maps[index].layer == "fill":
+            for lean in (one.lean_axis, one.lean_diagonal):
+                leans.append(gain * see(by_mark * lean, sub, sigma))
+        else:
+            leans.extend([np.zeros_like(gain)] * 2)
         mark = -gain * state.gain[index] * see(one.mark, sub, sigma)
         group = setting.group_of[index][one.label]
         burn.extend(mark * (group == number) for number in range(len(setting.groups[index])))

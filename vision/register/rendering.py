@@ -9,6 +9,7 @@ through its point spread (Gaussian) and its square pixels.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -29,25 +30,55 @@ class Coverage:
     ----------
     mark
         Coverage m, 0 to 1.
-    edge
-        dm / d(half-width), per mm.
-    lean_axis, lean_diagonal
-        dm / d(lean), per mm: how the coverage grows where the half-width grows across edges whose
-        normal lies along the page's axes (x more, y less), or along its diagonals.
-    along_x, along_y, along_turn
-        dm / d(shift x), d(shift y) per mm, and per radian about the pivot.
     label
         Feature of the stroke nearest to each pixel, -1 where none is near.
     """
 
     mark: Image
-    edge: Image
-    lean_axis: Image
-    lean_diagonal: Image
-    along_x: Image
-    along_y: Image
-    along_turn: Image
     label: NDArray[np.int16]
+    _ramp: Image  # where on the softened edge a sub-sample lies, 0 to 1
+    _slope: float  # of the ramp, per mm
+    _sampled: Image  # (..., 3) distance and its gradient on the page
+    _pose: Rigid
+    _pivot_mm: tuple[float, float]
+    _places_mm: Image
+
+    @cached_property
+    def edge(self) -> Image:
+        """Return dm / d(half-width), per mm."""
+        return np.asarray(np.float32(6 * self._slope) * self._ramp * (1 - self._ramp), np.float32)
+
+    @cached_property
+    def lean_axis(self) -> Image:
+        """Return dm / d(lean along the page's axes), per mm."""
+        gx, gy = self._sampled[..., 1], self._sampled[..., 2]
+        return np.asarray(self.edge * (gx * gx - gy * gy))
+
+    @cached_property
+    def lean_diagonal(self) -> Image:
+        """Return dm / d(lean along the page's diagonals), per mm."""
+        return np.asarray(self.edge * (2 * self._sampled[..., 1] * self._sampled[..., 2]))
+
+    @cached_property
+    def along_x(self) -> Image:
+        """Return dm / d(shift x), per mm."""
+        forth = self._pose.matrix.astype(np.float32)
+        gradient = forth[0, 0] * self._sampled[..., 1] + forth[0, 1] * self._sampled[..., 2]
+        return np.asarray(self.edge * gradient)
+
+    @cached_property
+    def along_y(self) -> Image:
+        """Return dm / d(shift y), per mm."""
+        forth = self._pose.matrix.astype(np.float32)
+        gradient = forth[1, 0] * self._sampled[..., 1] + forth[1, 1] * self._sampled[..., 2]
+        return np.asarray(self.edge * gradient)
+
+    @cached_property
+    def along_turn(self) -> Image:
+        """Return dm / d(turn about the pivot), per radian."""
+        x = self._places_mm[..., 0] - np.float32(self._pivot_mm[0])
+        y = self._places_mm[..., 1] - np.float32(self._pivot_mm[1])
+        return np.asarray(self.along_y * x - self.along_x * y)
 
 
 def cover(
@@ -61,42 +92,26 @@ def cover(
     """Render one layer at a pose; the edge is softened over about one and a half sub-samples.
 
     The half-width may differ with the direction of the edge's normal, by lean[0] cos 2a +
-    lean[1] sin 2a: the strokes of a hatch reach an edge at their ends, but stop anywhere within a
-    spacing of an edge along them.
+    lean[1] sin 2a (a from the page's x): the strokes of a hatch reach an edge at their ends, but
+    stop anywhere within a spacing of an edge along them.
     """
     nodes = layer.nodes(pose, region.places_mm)
     sampled = layer.sample(nodes)
     middle = region.sub // 2
     label = layer.labels(np.ascontiguousarray(nodes[middle :: region.sub, middle :: region.sub]))
-    distance, page_gx, page_gy = sampled[..., 0], sampled[..., 1], sampled[..., 2]
     soft = 0.75 * region.pitch_mm / region.sub
     if half_width_mm > 0:
         # The ramp must not reach a stroke's centreline, where the distance turns round.
         soft = min(soft, 0.95 * half_width_mm)
-    axis = page_gx * page_gx - page_gy * page_gy
-    diagonal = 2 * page_gx * page_gy
-    reach = half_width_mm - distance
+    slope = 1 / (2 * soft)
+    ramp = np.float32(half_width_mm * slope + 0.5) - np.float32(slope) * sampled[..., 0]
     if lean_mm != (0.0, 0.0):
-        reach += np.float32(lean_mm[0]) * axis + np.float32(lean_mm[1]) * diagonal
-    t = np.clip(reach / np.float32(2 * soft) + np.float32(0.5), 0, 1)
-    mark = t * t * (3 - 2 * t)
-    edge = (6 / (2 * soft)) * t * (1 - t)
-    forth = pose.matrix.astype(np.float32)
-    gx = edge * (forth[0, 0] * page_gx + forth[0, 1] * page_gy)
-    gy = edge * (forth[1, 0] * page_gx + forth[1, 1] * page_gy)
-    turn = gy * (region.places_mm[..., 0] - np.float32(pivot_mm[0])) - gx * (
-        region.places_mm[..., 1] - np.float32(pivot_mm[1])
-    )
-    return Coverage(
-        np.asarray(mark, np.float32),
-        np.asarray(edge, np.float32),
-        edge * axis,
-        edge * diagonal,
-        gx,
-        gy,
-        turn,
-        label,
-    )
+        gx, gy = sampled[..., 1], sampled[..., 2]
+        ramp += np.float32(slope * lean_mm[0]) * (gx * gx - gy * gy)
+        ramp += np.float32(slope * lean_mm[1]) * (2 * gx * gy)
+    np.clip(ramp, 0, 1, out=ramp)
+    mark = ramp * ramp * (3 - 2 * ramp)
+    return Coverage(mark, label, ramp, slope, sampled, pose, pivot_mm, region.places_mm)
 
 
 def see(sharp: Image, sub: int, sigma_px: float) -> Image:
