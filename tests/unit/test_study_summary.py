@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from typing import Any, cast
 
@@ -136,9 +137,21 @@ def test_a_fit_that_is_shifted_by_a_twentieth_of_a_millimetre_is_rejected() -> N
     found = missed(summary.targets(families("offsets", sabotage="shift")))
     assert "fill_to_outline dx_mm: RMSE, mm" in found
     assert "fill_to_outline dx_mm: mean error, mm" in found
-    # The error allowed to the placement would hide the shift, its mean does not.
+    # The error that is allowed to the placement hides it.
     assert "placement dx_mm: RMSE, mm" not in found
     assert not any("dy_mm" in name for name in found)
+
+
+def test_a_shift_of_both_layers_alike_shows_in_the_mean_of_the_placement(
+    honest: dict[str, list[Row]],
+) -> None:
+    rows = copy.deepcopy(honest["offsets"])
+    for row in rows:
+        for layer in ("fill", "outline"):
+            row["measured"][f"placement.{layer}"]["dx_mm"]["value"] += 0.05
+    found = missed(summary.targets({"offsets": rows}))
+    assert "placement dx_mm: mean error, mm" in found
+    assert not any("fill_to_outline" in name or "RMSE" in name for name in found)
 
 
 def test_half_of_every_uncertainty_is_rejected_by_coverage() -> None:
