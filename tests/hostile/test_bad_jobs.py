@@ -126,7 +126,7 @@ def check(
         said = capsys.readouterr()
         new = sorted({str(path) for path in tmp_path.rglob("*")} - before)
         report = tmp_path / "report" / "report.json"
-        content = json.loads(report.read_text()) if report.exists() else None
+        content = json.loads(report.read_text()) if report.is_file() else None
         return Outcome(status, said.out, said.err, tuple(new), content)
 
     untouched = listing(workshop.folder)
@@ -322,8 +322,9 @@ def test_noise_alone_is_undecided(check: Check, workshop: Workshop, tmp_path: Pa
 
 @pytest.mark.slow
 def test_almost_dark_photo_is_undecided(check: Check, workshop: Workshop, tmp_path: Path) -> None:
-    photo = draw(tmp_path / "dark.png", workshop.after // 60)
-    undecided(check(photo, {}), "")
+    dark = workshop.after // 24
+    assert dark.max() < 12
+    undecided(check(draw(tmp_path / "dark.png", dark), {}), "")
 
 
 @pytest.mark.slow
@@ -443,12 +444,16 @@ def test_artwork_of_many_metres_needs_no_memory_of_its_size(
     ],
     ids=["a point", "a line", "1200 squares"],
 )
-def test_artwork_that_says_little_or_something_else_is_undecided(
+def test_artwork_that_says_little_or_something_else_never_passes(
     body: str, check: Check, workshop: Workshop, tmp_path: Path
 ) -> None:
     (tmp_path / "art.svg").write_text(PAGE.format(body))
     outcome = check(workshop.folder / "after.png", {"--artwork": tmp_path / "art.svg"})
-    undecided(outcome, "")
+    # A straight line may well be found somewhere: then it lies in the wrong place.
+    assert outcome.status in (1, 3)
+    assert outcome.err == ""
+    assert outcome.report is not None
+    assert outcome.report["verdict"]["state"] in ("fail", "undecided")
 
 
 # Calibration ---------------------------------------------------------------------------------
