@@ -18,7 +18,7 @@ SEED = 8
 def test_two_jobs_run_through_the_study(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 4)
+    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
     folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
     options = ["--seeds", f"{SEED}:{SEED + 1}", "--workers", "0", *folders]
 
