@@ -10,8 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
-from vision.register.edges import Edge, Side
-from vision.register.fit import nudge
+from vision.register.edge_motion import (
+    Pairing,
+    about_pivot,
+    by_edges,
+    edge_normal,
+    nothing_known,
+    pair_edges,
+)
 from vision.register.follow import SEARCH_MM, follow_blank
 from vision.register.mark import View
 from vision.register.resample import look_up, pixel_map, spline_coefficients
@@ -34,7 +40,6 @@ _STEADY_MM = 1.3
 # What is less sure than this rests on edges that hardly differ from the bed: it is not told.
 _TELLS_MM = 0.03
 _TELLS_RAD = math.radians(0.25)
-_AGREE = 4.0
 # What interpolation and point spread leave, about a hundredth of a pixel.
 _MODEL_MM = 0.002
 # Within this of the truth the fit of the texture finds its way.
@@ -42,10 +47,6 @@ _STEP_MM = 0.24
 _GRAIN = 4.0
 _LOST = 0.3
 _UNLIKE_LEVELS = 12.0
-_SAME_WORK = 0.1
-_SAME_WORK_AT = 0.2
-# What each capture's edge is uncertain by at least, mm: what lies behind it pulls all of it alike.
-_EDGE_FLOOR_MM = 0.006
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,9 +164,9 @@ def work_movement(
     """
     pivot = (artwork_corners_mm.min(axis=0) + artwork_corners_mm.max(axis=0)) / 2
     later = follow_blank(before, after, blank, artwork_corners_mm, burned)
-    pairs = _pairs(blank, later)
-    pairs, step, known = _by_edges(pairs, pivot)
-    start = _motion(pivot, step)
+    pairs = pair_edges(blank, later)
+    pairs, step, known = by_edges(pairs, pivot)
+    start = about_pivot(pivot, step)
     # What is burned lay on the work, wherever that was before.
     inside = blank.surely_inside(start.invert(artwork_corners_mm), _STEADY_MM)
     sure = _sigmas(known, inside, pivot) < _STEP_MM
@@ -198,7 +199,7 @@ def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Move
         return _untold(np.zeros(2), "the picture's rim looks past the bed")
     pivot = view.mean(axis=0)
     still = Rigid(0.0, 0.0, 0.0)
-    near = fit_texture(before, after, view, keep_out, keep_out, still, pivot, None, 4.0)
+    near = fit_texture(before, after, view, keep_out, keep_out, still, pivot, None, 4.0, 4)
     start = still if near is None else near.motion
     fit = fit_texture(before, after, view, keep_out, keep_out, start, pivot, None)
     if fit is None:
@@ -206,99 +207,9 @@ def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Move
     return _joined(False, [], np.zeros((3, 3)), fit, start, pivot, view, None)
 
 
-@dataclass(frozen=True, eq=False)
-class _Pairing:
-    """One edge in both captures, with the covariance of their difference."""
-
-    side: Side
-    before: Edge
-    after: Edge
-    doubt_mm2: float
-
-
-def _pairs(blank: Blank, later: Blank | None) -> list[_Pairing]:
-    if later is None:
-        return []
-    shared = [side for side in blank.edges if side in later.edges]
-    ratios = [later.edges[s].contrast / blank.edges[s].contrast for s in shared]
-    usual = float(np.median(ratios)) if ratios else 1.0
-    lights = {s: later.edges[s].inner / max(blank.edges[s].inner, 1e-4) for s in shared}
-    light = float(np.median(list(lights.values()))) if shared else 1.0
-    pairs = []
-    for side, ratio in zip(shared, ratios, strict=True):
-        change = ratio / usual if usual > 0 else -1.0
-        # An edge of the work has the work on its inner side, in both captures.
-        first, second = blank.edges[side], later.edges[side]
-        unlike = abs(second.inner - light * first.inner)
-        if not 1 / 3 < change < 3 or unlike > _SAME_WORK * light * (first.inner + _SAME_WORK_AT):
-            continue
-        # What is behind the wall decides which of its two edges counts, and that changes when the
-        # work moves on.
-        doubt = second.wall_mm * (change - 1) / (change + 1)
-        pairs.append(_Pairing(side, first, second, doubt**2))
-    return pairs
-
-
-def _motion(pivot: Array, step: Array) -> Rigid:
-    """Return the motion that turns about the pivot by step[2] and shifts it by step[:2]."""
-    return nudge(
-        Rigid(0.0, 0.0, 0.0),
-        (float(pivot[0]), float(pivot[1])),
-        float(step[0]),
-        float(step[1]),
-        float(step[2]),
-    )
-
-
-def _by_edges(pairs: list[_Pairing], pivot: Array) -> tuple[list[_Pairing], Array, Array]:
-    """Return the edges that agree, the step (dx, dy, turn) that they tell, its inverse covariance.
-
-    Directions that no edge tells stay at nothing.
-    """
-    while True:
-        step = np.zeros(3)
-        normal = np.zeros((3, 3))
-        for _ in range(4):
-            normal, pull, misfit = _edge_normal(pairs, pivot, step)
-            step = step + np.linalg.solve(normal + _nothing(), pull - _nothing() @ step)
-        if len(pairs) < 3 or max(misfit) < _AGREE:
-            return pairs, step, normal
-        worst = int(np.argmax(misfit))
-        pairs = pairs[:worst] + pairs[worst + 1 :]
-
-
-def _edge_normal(
-    pairs: list[_Pairing], pivot: Array, step: Array
-) -> tuple[Array, Array, list[float]]:
-    """Return J'WJ and J'Wr of the edges at a step, and each edge's misfit in sigmas."""
-    normal, pull = np.zeros((3, 3)), np.zeros(3)
-    misfit = []
-    motion = _motion(pivot, step)
-    centre = pivot + step[:2]
-    for pair in pairs:
-        carried = motion.apply(np.array(pair.before.middle_mm)[None])
-        away = float(pair.after.beyond_mm(carried)[0])
-        along = float((carried[0] - np.array(pair.after.middle_mm)) @ pair.after.along)
-        turned = pair.before.normal_rad + step[2] - pair.after.normal_rad
-        turned = (turned + math.pi) % (2 * math.pi) - math.pi
-        shear = np.array([[1.0, -along], [0.0, 1.0]])
-        covariance = pair.before.covariance + shear @ pair.after.covariance @ shear.T
-        doubt_mm2 = pair.doubt_mm2 + 2 * _EDGE_FLOOR_MM**2
-        covariance = covariance + doubt_mm2 * np.diag([1.0, pair.after.half_mm**-2])
-        n = pair.after.normal
-        arm = carried[0] - centre
-        rows = np.array([[n[0], n[1], n[1] * arm[0] - n[0] * arm[1]], [0.0, 0.0, 1.0]])
-        residual = -np.array([away, turned])
-        weight = np.linalg.inv(covariance)
-        normal += rows.T @ weight @ rows
-        pull += rows.T @ weight @ residual
-        misfit.append(math.sqrt(float(residual @ weight @ residual)))
-    return normal, pull, misfit
-
-
 def _sigmas(normal: Array, inside: Array, pivot: Array) -> Array:
     """Return the (3,) standard deviations in mm: along the two axes, and of the turn at the rim."""
-    covariance = np.linalg.inv(normal + _nothing())
+    covariance = np.linalg.inv(normal + nothing_known())
     scale = np.array([1.0, 1.0, _reach(inside, pivot)])
     return np.asarray(np.sqrt(np.diag(covariance)) * scale)
 
@@ -310,7 +221,7 @@ def _reach(inside: Array, pivot: Array) -> float:
 
 def _joined(
     gone: bool,
-    pairs: list[_Pairing],
+    pairs: list[Pairing],
     known: Array,
     fit: TextureFit | None,
     start: Rigid,
@@ -325,14 +236,14 @@ def _joined(
     else:
         motion, normal, pull = fit.motion, fit.normal, fit.pull
     here = _step(motion, pivot)
-    edges, drawn, _ = _edge_normal(pairs, pivot, here)
+    edges, drawn, _ = edge_normal(pairs, pivot, here)
     whole = np.linalg.norm(known) > 0 and bool((_sigmas(edges, inside, pivot) < _STEP_MM).all())
     placed = whole or not pairs
     lost = fit is not None and fit.lopsided > _GRAIN and fit.coherence[0] < _LOST
     if lost and placed:
         findings = ("light_changed",)
     total = edges + normal
-    covariance = np.linalg.inv(total + _nothing())
+    covariance = np.linalg.inv(total + nothing_known())
     delta = covariance @ (drawn + pull)
     if fit is not None and pairs and _contradicts(edges, drawn, normal, pull):
         findings = ("light_changed",)
@@ -342,7 +253,7 @@ def _joined(
                 "the work's edges and its grain tell different movements: the light has changed",
                 findings,
             )
-        covariance = np.linalg.inv(edges + _nothing())
+        covariance = np.linalg.inv(edges + nothing_known())
         delta = covariance @ drawn
     if lost and len(pairs) < 4:
         # Grain that is not found again, and no edge to spare that would bear out the others.
@@ -353,7 +264,7 @@ def _joined(
     if max(sigma[:2]) > _TELLS_MM or sigma[2] > _TELLS_RAD:
         return _unclear(gone, fit, pivot, sigma, findings)
     step = here + delta
-    apparent = _motion(pivot, step)
+    apparent = about_pivot(pivot, step)
     moved = apparent
     if bed_motion is not None:
         moved = _undone(bed_motion, apparent)
@@ -374,14 +285,9 @@ def _joined(
     )
 
 
-def _nothing() -> Array:
-    """Return the inverse covariance of what is known beforehand: hardly anything."""
-    return np.diag([SEARCH_MM**-2, SEARCH_MM**-2, math.radians(5.0) ** -2])
-
-
 def _contradicts(edges: Array, drawn: Array, normal: Array, pull: Array) -> bool:
     """Tell whether two independent steps differ by more than chance lets them."""
-    first, second = np.linalg.inv(edges + _nothing()), np.linalg.inv(normal + _nothing())
+    first, second = np.linalg.inv(edges + nothing_known()), np.linalg.inv(normal + nothing_known())
     apart = first @ drawn - second @ pull
     return float(apart @ np.linalg.solve(first + second, apart)) > 5.0**2
 

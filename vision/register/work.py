@@ -11,11 +11,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
+from vision.register.edge_checks import bed_lines, crooked, lengthened, usual_turn
 from vision.register.edges import SIDES, Edge, Side, crossing, fit_edge
 from vision.register.layout import (
     Layout,
@@ -38,11 +38,9 @@ TILT_STEP = math.radians(0.5)
 TILT_REACH = math.radians(6.0)
 _STAND_OUT = 0.28
 _FAINT = 0.25
-_CORNER_MM = 3.0
 # Share of the artwork's width along which an edge is looked for at least: a line that runs so far
 # stands out though its ends may miss the work.
 _ALONG = 0.75
-_SQUARE_RAD = math.radians(0.7)
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,11 +161,11 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
             why[side] = "its edge hardly differs from what lies behind it"
         else:
             edges[side] = edge
-    edges = _lengthened(view, edges)
-    for side in _bed_lines(view, edges):
+    edges = lengthened(view, edges)
+    for side in bed_lines(view, edges):
         del edges[side]
         why[side] = "a line of the bed runs along its edge"
-    for side in _crooked(edges, turn_rad):
+    for side in crooked(edges, turn_rad):
         del edges[side]
         why[side] = "no edge at right angles to the others"
     for k, side in enumerate(SIDES):
@@ -239,7 +237,7 @@ def _second_look(
 
     Knowing the direction, and how long the edge must be, tells it from lines of the bed.
     """
-    tilt = -_usual_turn(edges, frame.angle_rad)
+    tilt = -usual_turn(edges, frame.angle_rad)
     slope = math.tan(tilt)
     ends = [-12.0, 12.0]
     for place, other in ((0, SIDES[(k + 3) % 4]), (1, SIDES[(k + 1) % 4])):
@@ -268,7 +266,7 @@ def _second_look(
         if edge is None:
             continue
         tried = {**edges, SIDES[k]: edge}
-        if SIDES[k] not in _crooked(tried, frame.angle_rad) + _bed_lines(view, tried):
+        if SIDES[k] not in crooked(tried, frame.angle_rad) + bed_lines(view, tried):
             return edge
     return None
 
@@ -297,95 +295,6 @@ def line_of(frame: Rigid, k: int, edge: Edge) -> tuple[float, float, float]:
         float(place[1]),
         -math.tan(edge.normal_rad - frame.angle_rad - turn),
     )
-
-
-def _lengthened(view: View, edges: dict[Side, Edge]) -> dict[Side, Edge]:
-    """Measure each edge again along its whole length, corner to corner."""
-    for _ in range(2):
-        grown = dict(edges)
-        for k, side in enumerate(SIDES):
-            before, after = SIDES[(k + 3) % 4], SIDES[(k + 1) % 4]
-            if side not in edges:
-                continue
-            edge = edges[side]
-            ends = [-edge.half_mm, edge.half_mm]
-            for place, other in ((0, before), (1, after)):
-                if other in edges:
-                    corner = crossing(edge, edges[other]) - np.array(edge.middle_mm)
-                    at = float(corner @ edge.along)
-                    sign = -1.0 if place == 0 else 1.0
-                    ends[place] = sign * min(sign * at - _CORNER_MM, 3.0 * edge.half_mm)
-            if ends[1] - ends[0] < 1.02 * 2 * edge.half_mm and ends[1] - ends[0] > 0:
-                shrink = ends[1] - ends[0] < 2 * edge.half_mm - 0.5
-                if not shrink:
-                    continue
-            middle = np.array(edge.middle_mm) + (ends[0] + ends[1]) / 2 * edge.along
-            start = replace(
-                edge,
-                middle_mm=(float(middle[0]), float(middle[1])),
-                half_mm=(ends[1] - ends[0]) / 2,
-            )
-            again = fit_edge(view, start)
-            if again is not None:
-                grown[side] = again
-        edges = grown
-    return edges
-
-
-def _crooked(edges: dict[Side, Edge], turn_rad: float) -> list[Side]:
-    """Return the sides that are not at right angles to the rest."""
-    if len(edges) < 3:
-        return []
-    turns = {side: _turn(edge, turn_rad) for side, edge in edges.items()}
-    agreeing = {
-        side: [other for other, its in turns.items() if abs(its - turn) < _SQUARE_RAD]
-        for side, turn in turns.items()
-    }
-    most = max(agreeing.values(), key=len)
-    return [side for side in edges if side not in most]
-
-
-def _turn(edge: Edge, turn_rad: float) -> float:
-    """Return how far an edge's normal is turned against the nearest of the four axes."""
-    return (edge.normal_rad - turn_rad + math.pi / 4) % (math.pi / 2) - math.pi / 4
-
-
-def _usual_turn(edges: dict[Side, Edge], turn_rad: float) -> float:
-    return float(np.median([_turn(edge, turn_rad) for edge in edges.values()]))
-
-
-def _bed_lines(view: View, edges: dict[Side, Edge]) -> list[Side]:
-    """Return the sides whose line goes on beyond a corner of the work: they belong to the bed."""
-    found: list[Side] = []
-    for k, side in enumerate(SIDES):
-        if side not in edges:
-            continue
-        edge = edges[side]
-        for other in (SIDES[(k + 3) % 4], SIDES[(k + 1) % 4]):
-            if other not in edges:
-                continue
-            corner = crossing(edge, edges[other])
-            sign = math.copysign(1.0, float((corner - np.array(edge.middle_mm)) @ edge.along))
-            on = corner - sign * np.arange(2.0, 12.0, 0.25)[:, None] * edge.along
-            off = corner + sign * np.arange(2.0, 25.0, 0.25)[:, None] * edge.along
-            step, _ = _step_across(view, on, edge.normal)
-            further, spread = _step_across(view, off, edge.normal)
-            like = step * further > 0 and abs(further) > 0.6 * abs(step)
-            if like and abs(further) > 1.5 * spread:
-                found.append(side)
-                break
-    return found
-
-
-def _step_across(view: View, points_mm: Array, normal: Array) -> tuple[float, float]:
-    """Return mean and spread of the change of grey level across a line at some of its points."""
-    levels = []
-    for beyond in (0.6, -0.6):
-        pixels = view.surface.px_from_mm(points_mm + beyond * normal).astype(np.float32)
-        u, v = (np.ascontiguousarray(c) for c in np.nan_to_num(pixels, nan=-10.0).T)
-        levels.append(cv2.remap(view.grey, u[:, None], v[:, None], cv2.INTER_LINEAR))
-    change = levels[0] - levels[1]
-    return float(np.mean(change)), float(np.std(change))
 
 
 def meeting(edges: dict[Side, Edge]) -> Array | None:
