@@ -49,6 +49,7 @@ _NOTHING = np.float32(1e-9)
 _NOISE2 = 4.0
 _STEP_LIMIT_PX = 1.0
 _ROBUST_AT = 3.0
+_REWEIGH = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -209,6 +210,7 @@ def fit_layers(
     pivot_mm: tuple[float, float],
     tied: bool = False,
     start: State | None = None,
+    trusted: Image | None = None,
     iterations: int = 12,
     robust: bool = True,
     free: bool = True,
@@ -233,6 +235,9 @@ def fit_layers(
         One common motion for all layers (then all poses must be equal).
     start
         State whose nuisance parameters are taken over.
+    trusted
+        (rows, columns) weights that an earlier fit of the same pixels ended with: they are kept,
+        and so is the start's slow variation of the burn.
     iterations
         Most Gauss-Newton steps.
     robust
@@ -244,18 +249,20 @@ def fit_layers(
     """
     setting = _setting(scene, maps, poses, half_mm, pivot_mm, tied, blind)
     weight = scene.usable * scene.region.core * _band(setting, poses)
+    if trusted is not None:
+        weight = np.asarray(weight * trusted)
     if float(weight.sum()) < 60:
         return None
     state = (
         start_state(setting, poses, weight)
         if start is None
-        else replace(start, poses=poses, gain=_even(setting))
+        else replace(start, poses=poses, gain=_even(setting) if trusted is None else start.gain)
     )
     damping = 1e-3
     base = weight
     seen = _look(setting, state)
     cost = _cost(setting, state, seen.residual, weight)
-    reweighed = 0
+    reweighed = 0 if trusted is None else _REWEIGH
     for step in range(iterations):
         parameters, normal, gradient = _normal(setting, state, seen, weight, free)
         improved = False
@@ -275,7 +282,7 @@ def fit_layers(
             damping = max(damping / 8, 1e-7)
         motion_px = np.abs(delta[: parameters.motions]).max() / scene.region.pitch_mm
         settled = not improved or (motion_px < 5e-4 and gain < 1e-5 * cost)
-        if robust and (settled or step in (4, 7)) and reweighed < 3:
+        if robust and (settled or step in (4, 7)) and reweighed < _REWEIGH:
             state = replace(state, gain=_uneven(setting, state, seen, weight))
             seen = _look(setting, state)
             weight = base * _trust(seen.residual, base)

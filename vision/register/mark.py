@@ -261,11 +261,15 @@ def measure(
         return NotFound("too few usable pixels where the artwork should be")
     reach = max(_REACH_MM, _REACH_PX * pixel)
     maps = layer_maps(artwork, min(0.05, 0.2 * pixel + 0.01), reach)
-    # First with few sub-samples, blur and kerf as usual; then fully, from close by.
-    state, poses = None, first.state.poses
-    fit, fine = None, None
-    for sub, free in ((2, False), (_sub_samples(pixel, kerf_mm), True)):
-        fine = _scene(view, ground, corners, 1, sub, (maps, poses))
+    # First with few sub-samples, blur and kerf as usual; then these free; then with enough of
+    # them, from so close by that a few steps do.
+    poses, fit, fine = first.state.poses, None, None
+    enough = _sub_samples(pixel, kerf_mm)
+    for sub, free, iterations in ((2, False, 6), (2, True, 14), (enough, True, 5)):
+        if sub == enough and sub == 2 and iterations == 5:
+            break
+        if fine is None or fine.region.sub != sub:
+            fine = _scene(view, ground, corners, 1, sub, (maps, first.state.poses))
         if fine is None:
             return NotFound("the artwork's place is outside the camera's view", outside_view=True)
         fit = fit_layers(
@@ -274,15 +278,16 @@ def measure(
             poses,
             half,
             pivot_mm=pivot_mm,
-            start=state,
-            iterations=14 if free else 6,
+            start=None if fit is None else fit.state,
+            trusted=fit.weight if fit is not None and iterations == 5 else None,
+            iterations=iterations,
             robust=free,
             free=free,
             blind=blind,
         )
         if fit is None:
             return NotFound("too few usable pixels where the artwork should be")
-        state, poses = fit.state, fit.state.poses
+        poses = fit.state.poses
     assert fit is not None
     assert fine is not None
     covariance, inflation = _covariance(fit, fine.region)
