@@ -119,6 +119,7 @@ def measure_piece(
         for name, offset in offsets.items()
     }
     trusted = trust(mark)
+    unseen = {name: f"the {name} is round: its turn cannot be seen" for name in mark.round_layers}
     faint = {layer.layer: layer.faint for layer in trusted if layer.faint}
     placement: dict[str, Displacement] = {}
     everywhere: Offset | None = None
@@ -126,7 +127,7 @@ def measure_piece(
         placement = {
             name: Displacement.missing(faint[name])
             if name in faint
-            else displacement(o, points[name])
+            else displacement(o, points[name], unseen.get(name, ""))
             for name, o in placed.items()
         }
         seen = {name: o for name, o in placed.items() if name not in faint}
@@ -348,7 +349,8 @@ def _fill_to_outline(
         _sum([covariance for _, covariance in parts]),
     )
     budget.extend(table("fill_to_outline", difference, parts))
-    return displacement(difference, every)
+    unseen = [f"the {name} is round: its turn cannot be seen" for name in mark.round_layers]
+    return displacement(difference, every, unseen[0] if unseen else "")
 
 
 def _against_work(

@@ -133,8 +133,18 @@ def worst(offset: Offset, points_mm: Array) -> tuple[Quantity, tuple[float, floa
     )
 
 
-def displacement(offset: Offset, points_mm: Array) -> Displacement:
-    """Return the displacement in the report's form; the worst is sought over the points."""
+def displacement(offset: Offset, points_mm: Array, unseen_turn: str = "") -> Displacement:
+    """Return the displacement in the report's form; the worst is sought over the points.
+
+    Parameters
+    ----------
+    offset
+        The displacement.
+    points_mm
+        (n, 2) points that the worst is sought over.
+    unseen_turn
+        Why the turn cannot be seen (a ring's); empty where it can.
+    """
     sigma = np.sqrt(np.diag(offset.covariance))
     dx, dy, turn = (float(v) for v in offset.vector)
     low, high = length_interval(offset.vector[None, :2], offset.covariance[None, :2, :2])
@@ -142,7 +152,9 @@ def displacement(offset: Offset, points_mm: Array) -> Displacement:
     return Displacement(
         dx_mm=Quantity.from_sigma(dx, float(sigma[0])),
         dy_mm=Quantity.from_sigma(dy, float(sigma[1])),
-        rotation_deg=Quantity(math.degrees(turn), math.degrees(K95 * float(sigma[2]))),
+        rotation_deg=Quantity.missing(unseen_turn)
+        if unseen_turn
+        else Quantity(math.degrees(turn), math.degrees(K95 * float(sigma[2]))),
         distance_mm=Quantity(
             math.hypot(dx, dy),
             float(high[0] - low[0]) / 2,
