@@ -136,6 +136,7 @@ def pieces() -> tuple[Piece, ...]:
             "moved after the job",
             "pass",
             None,
+            tolerance_mm=0.25,
             moved_after_job=(3.1, -1.8, 2.2),
         ),
         piece(6, "too-faint", "too faint to judge", "undecided", None, faint=True),
