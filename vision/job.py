@@ -286,7 +286,10 @@ def _margins(
     points = pieces[0].stroke_points_mm
     if points is None:
         return None
-    return margins(situation.blank, points, placed.angle_rad)
+    blank = situation.blank
+    if situation.motion is not None:
+        blank = blank.moved(situation.motion)
+    return margins(blank, points, placed.angle_rad)
 
 
 def _warnings(job: Job, situation: Situation, pieces: list[PieceResult]) -> tuple[str, ...]:

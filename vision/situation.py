@@ -28,6 +28,8 @@ Image = NDArray[np.float32]
 _STILL = Rigid(0.0, 0.0, 0.0)
 # The burn's smoke and scorch reach about this far from a stroke (common practice, no source).
 _SCORCH_MM = 1.5
+# The mark is seen in the after capture; before it the work may have lain this far off.
+_SLACK_MM = 12.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,7 +137,7 @@ def see_work(situation: Situation, artwork: Artwork, common: Rigid, kerf_mm: flo
         return replace(situation, blank=find_blank(situation.after, corners, common.angle_rad))
     if situation.unwatched:
         situation = _by_the_bed(situation, before, corners)
-    blank = find_blank(before, corners, common.angle_rad)
+    blank = find_blank(before, corners, common.angle_rad, slack_mm=_SLACK_MM)
     burned = burned_mask(situation.after, artwork, common, kerf_mm / 2 + _SCORCH_MM)
     moved = work_movement(before, situation.after, blank, corners, burned, situation.bed_motion)
     return _with_movement(replace(situation, blank=blank), moved)

@@ -187,8 +187,8 @@ def make_region(
     at_v = top - 0.5 + step * (np.arange(rows * sub) + 0.5)
     # float32 holds 400 mm to 0.00003 mm; interpolating about a middle place keeps it so.
     offset = places[len(v_nodes) // 2, len(u_nodes) // 2]
-    down = _cubic_weights((at_v - v_nodes[0]) / _NODE_PX, len(v_nodes))
-    across = _cubic_weights((at_u - u_nodes[0]) / _NODE_PX, len(u_nodes))
+    down = cubic_weights((at_v - v_nodes[0]) / _NODE_PX, len(v_nodes))
+    across = cubic_weights((at_u - u_nodes[0]) / _NODE_PX, len(u_nodes))
     sampled = np.empty((rows * sub, columns * sub, 2), np.float32)
     for k in (0, 1):
         sampled[..., k] = (down @ (places[..., k] - offset[k]) @ across.T) + offset[k]
@@ -202,7 +202,7 @@ def make_region(
     return Region(left, top, bin, sub, shape, row, column, core, sampled, pitch)
 
 
-def _cubic_weights(at: Array, count: int) -> Array:
+def cubic_weights(at: Array, count: int) -> Array:
     """Return (n, count) weights of cubic Lagrange interpolation on nodes 0, 1, 2, ..."""
     first = np.clip(np.floor(at).astype(int) - 1, 0, count - 4)
     t = at - first

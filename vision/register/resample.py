@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from calibration.surface import Surface
 from vision.artwork.placing import Rigid
-from vision.register.region import _cubic_weights
+from vision.register.region import cubic_weights
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -82,8 +82,8 @@ def pixel_map(
     places = surface.mm_from_px(np.stack([u.ravel(), v.ravel()], 1)).reshape(*u.shape, 2)
     return PixelMap(
         places,
-        _cubic_weights(stride * np.arange(rows) / _NODE_PX + 1.0, len(v_nodes)),
-        _cubic_weights(stride * np.arange(columns) / _NODE_PX + 1.0, len(u_nodes)),
+        cubic_weights(stride * np.arange(rows) / _NODE_PX + 1.0, len(v_nodes)),
+        cubic_weights(stride * np.arange(columns) / _NODE_PX + 1.0, len(u_nodes)),
     )
 
 
