@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 import typer
 
-from cli.app import COMMANDS, app, program_version, run
+from cli.app import COMMANDS, app, main, program_version, run
 
 
 def commands(group: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], Any]]:
@@ -73,3 +74,21 @@ def test_help_names_every_exit_status(capsys: pytest.CaptureFixture[str]) -> Non
     shown = " ".join(capsys.readouterr().out.split())
     for words in ("0 pass", "1 fail", "3 undecided", "2 bad usage", "70 a bug", "130 interrupted"):
         assert words in shown
+
+
+@pytest.mark.parametrize(("given", "used"), [(None, "1"), ("2", "2")])
+def test_linear_algebra_has_one_thread_unless_the_user_says_otherwise(
+    given: str | None, used: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for library in ("OMP", "OPENBLAS", "MKL"):
+        name = f"{library}_NUM_THREADS"
+        # Set and then taken away, so that what the command sets is undone after the test.
+        monkeypatch.setenv(name, given or "")
+        if given is None:
+            monkeypatch.delenv(name)
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert {os.environ[f"{library}_NUM_THREADS"] for library in ("OMP", "OPENBLAS", "MKL")} == {
+        used
+    }
