@@ -100,7 +100,7 @@ def measure_piece(
     }
     points = {name: expected.apply(page) for name, page in pages.items()}
     every = np.concatenate(list(points.values()))
-    causes = influences(situation.surface, points, reference, said)
+    causes = influences(situation.surface, points, reference, said, _gaps(mark, reference))
     statistical = _told_at(mark, reference)
     offsets: dict[str, Offset] = {
         name: offset_between(
@@ -278,6 +278,16 @@ def _told_at(mark: Mark, reference_mm: Array) -> Array:
     carry = np.array([[1.0, 0.0, -away[1]], [0.0, 1.0, away[0]], [0.0, 0.0, 1.0]])
     full = np.kron(np.eye(len(mark.layers)), carry)
     return np.asarray(full @ mark.covariance @ full.T)
+
+
+def _gaps(mark: Mark, reference_mm: Array) -> dict[str, Array]:
+    """Return (3, 4) answers of each layer to a hatch that stops short, told at a point."""
+    away = reference_mm - np.array(mark.pivot_mm)
+    carry = np.array([[1.0, 0.0, -away[1]], [0.0, 1.0, away[0]], [0.0, 0.0, 1.0]])
+    unit = np.array([1.0, 1.0, 1.0 / mark.fit.motion_scale_mm])[:, None]
+    return {
+        name: carry @ (mark.fit.gap[3 * i : 3 * i + 3] * unit) for i, name in enumerate(mark.layers)
+    }
 
 
 def _corrected_for_depth(

@@ -27,8 +27,8 @@ Kind = Literal["measured", "assumed"]
 # capture cannot tell from a displacement: simulated one-sided scorch of 0.3 mm moved marks by 0.020
 # to 0.026 mm. Per layer and axis, taken as normal.
 SCORCH_SIGMA_MM = 0.03 / K95
-# The first and the last stroke of a hatch lie anywhere up to one spacing from the edge, so the
-# middle of a fill is off by half the difference of two uniform numbers: variance spacing^2 / 24.
+# The first and the last stroke of a hatch lie anywhere up to one spacing from the edge: on each
+# side the fill stops short by a uniform number, variance spacing^2 / 12.
 HATCH_SPACING_MM = 0.10
 
 
@@ -107,6 +107,7 @@ def influences(
     points_mm: Mapping[str, Array],
     reference_mm: Array,
     said: Assumptions,
+    gap: Mapping[str, Array],
 ) -> list[Influence]:
     """Return every systematic influence on the places of the layers.
 
@@ -120,6 +121,9 @@ def influences(
         Where displacements are told.
     said
         What was typed or assumed.
+    gap
+        (3, 4) how each layer's fit answers to a hatch that stops one millimetre short of the
+        fill's edges, by side.
     """
     out = []
     responses = {
@@ -175,8 +179,8 @@ def influences(
                 "where the last hatch stroke lies",
                 "assumed",
                 "a narrower hatch spacing",
-                {"fill": own["fill"]},
-                np.eye(2) * HATCH_SPACING_MM**2 / 24,
+                gap,
+                np.eye(4) * HATCH_SPACING_MM**2 / 12,
             )
         )
     if said.has_place and (said.at_sigma_mm > 0 or said.turn_sigma_rad > 0):

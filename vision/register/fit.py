@@ -152,6 +152,9 @@ class Fit:
         Per layer, (rows, columns) grey levels that the layer adds to the model.
     shape
         Per layer, (rows, columns) grey levels that a burn of strength one, even all over, adds.
+    gap
+        (motions, 4) how the motion parameters answer to a fill that stops one millimetre short of
+        its edges on the page's right, left, upper and lower side.
     ground_cost
         Sum of weighted squares of the best smooth light without any layer.
     """
@@ -170,6 +173,7 @@ class Fit:
     groups: tuple[tuple[tuple[int, ...], ...], ...]
     added: tuple[Image, ...]
     shape: tuple[Image, ...]
+    gap: Array
     ground_cost: float
 
     @property
@@ -307,6 +311,7 @@ def fit_layers(
         setting.groups,
         tuple(_added(setting, state, seen, index) for index in range(len(maps))),
         tuple(_shape(setting, state, seen, index) for index in range(len(maps))),
+        _gap_response(setting, state, seen, weight, normal)[: jacobian.motions],
         _ground_cost(setting, weight),
     )
 
@@ -661,6 +666,33 @@ def _added(setting: _Setting, state: State, seen: _Seen, index: int) -> Image:
     through = see(without, setting.scene.region.sub, state.sigma_px)
     linear = seen.linear + seen.light * (through - seen.through)
     return grey_from_linear(seen.linear) - grey_from_linear(linear)
+
+
+def _gap_response(
+    setting: _Setting, state: State, seen: _Seen, weight: Image, normal: Array
+) -> Array:
+    """Return (p, 4) answers of all parameters to fills that stop short of their edges by a side.
+
+    To first order the fit answers to a change of the picture with (J'WJ)^-1 J'W change. This is
+    not the shift of the fill's middle alone: an outline on the fill's edge is drawn along.
+    """
+    jacobian = _normal(setting, state, seen, weight)[0].columns
+    gain = seen.light * grey_slope(seen.linear)
+    change = np.zeros((4, *setting.scene.region.shape), np.float32)
+    for index, layer in enumerate(setting.maps):
+        if layer.layer != "fill":
+            continue
+        one = seen.covers[index]
+        by_mark = -seen.strength[index]
+        for (i, j), value in zip(pairs(len(setting.maps)), state.overlap, strict=True):
+            if index in (i, j):
+                by_mark = by_mark + np.float32(value) * seen.covers[j if index == i else i].mark
+        gx, gy = one.page_gradient
+        for side, facing in enumerate((gx, -gx, gy, -gy)):
+            short = one.edge * np.clip(facing, 0, 1) ** 2
+            change[side] -= gain * see(by_mark * short, setting.scene.region.sub, state.sigma_px)
+    pull = np.tensordot(jacobian * weight, change, ((1, 2), (1, 2))).astype(np.float64)
+    return np.asarray(np.linalg.solve(normal, pull))
 
 
 def _shape(setting: _Setting, state: State, seen: _Seen, index: int) -> Image:

@@ -38,6 +38,7 @@ State = Literal["measured", "not_told", "missing"]
 
 _STEADY_MM = 1.3
 # What is less sure than this rests on edges that hardly differ from the bed: it is not told.
+_SEEN_EDGES = 2
 _TELLS_MM = 0.03
 _TELLS_RAD = math.radians(0.25)
 # What interpolation and point spread leave, about a hundredth of a pixel.
@@ -178,6 +179,8 @@ def work_movement(
     if len(inside) >= 3:
         fit = fit_texture(before, after, inside, burned, None, start, pivot, known)
     gone = len(blank.edges) >= 3 and later is None
+    if len(blank.edges) >= _SEEN_EDGES and not pairs:
+        return _untold(pivot, "the work's edges were not found again in the after capture")
     return _joined(gone, pairs, known, fit, start, pivot, inside, bed_motion)
 
 

@@ -59,6 +59,11 @@ class Coverage:
         """Return dm / d(lean along the page's diagonals), per mm."""
         return np.asarray(self.edge * (2 * self._sampled[..., 1] * self._sampled[..., 2]))
 
+    @property
+    def page_gradient(self) -> tuple[Image, Image]:
+        """Return the gradient of the distance on the page, x and y: outwards at an area's edge."""
+        return self._sampled[..., 1], self._sampled[..., 2]
+
     @cached_property
     def along_x(self) -> Image:
         """Return dm / d(shift x), per mm."""
