@@ -281,7 +281,7 @@ def _told_at(mark: Mark, reference_mm: Array) -> Array:
 
 
 def _gaps(mark: Mark, reference_mm: Array) -> dict[str, Array]:
-    """Return (3, 4) answers of each layer to a hatch that stops short, told at a point."""
+    """Return (3, n) answers of each layer to a hatch that stops short, told at a point."""
     away = reference_mm - np.array(mark.pivot_mm)
     carry = np.array([[1.0, 0.0, -away[1]], [0.0, 1.0, away[0]], [0.0, 0.0, 1.0]])
     unit = np.array([1.0, 1.0, 1.0 / mark.fit.motion_scale_mm])[:, None]

@@ -28,7 +28,7 @@ Kind = Literal["measured", "assumed"]
 # to 0.026 mm. Per layer and axis, taken as normal.
 SCORCH_SIGMA_MM = 0.03 / K95
 # The first and the last stroke of a hatch lie anywhere up to one spacing from the edge: on each
-# side the fill stops short by a uniform number, variance spacing^2 / 12.
+# side each feature's fill stops short by a uniform number of its own, variance spacing^2 / 12.
 HATCH_SPACING_MM = 0.10
 
 
@@ -122,8 +122,8 @@ def influences(
     said
         What was typed or assumed.
     gap
-        (3, 4) how each layer's fit answers to a hatch that stops one millimetre short of the
-        fill's edges, by side.
+        (3, n) how each layer's fit answers to a hatch that stops one millimetre short of a
+        feature's edge, for every feature and side.
     """
     out = []
     responses = {
@@ -180,7 +180,7 @@ def influences(
                 "assumed",
                 "a narrower hatch spacing",
                 gap,
-                np.eye(4) * HATCH_SPACING_MM**2 / 12,
+                np.eye(next(iter(gap.values())).shape[1]) * HATCH_SPACING_MM**2 / 12,
             )
         )
     if said.has_place and (said.at_sigma_mm > 0 or said.turn_sigma_rad > 0):

@@ -153,8 +153,8 @@ class Fit:
     shape
         Per layer, (rows, columns) grey levels that a burn of strength one, even all over, adds.
     gap
-        (motions, 4) how the motion parameters answer to a fill that stops one millimetre short of
-        its edges on the page's right, left, upper and lower side.
+        (motions, n) how the motion parameters answer to a feature's fill that stops one millimetre
+        short of its edges on one side; for every feature and the page's four sides.
     ground_cost
         Sum of weighted squares of the best smooth light without any layer.
     """
@@ -671,14 +671,14 @@ def _added(setting: _Setting, state: State, seen: _Seen, index: int) -> Image:
 def _gap_response(
     setting: _Setting, state: State, seen: _Seen, weight: Image, normal: Array
 ) -> Array:
-    """Return (p, 4) answers of all parameters to fills that stop short of their edges by a side.
+    """Return (p, 4 n) answers of all parameters to features that stop short on one side.
 
     To first order the fit answers to a change of the picture with (J'WJ)^-1 J'W change. This is
     not the shift of the fill's middle alone: an outline on the fill's edge is drawn along.
     """
-    jacobian = _normal(setting, state, seen, weight)[0].columns
+    weighted = (_normal(setting, state, seen, weight)[0].columns * weight).reshape(len(normal), -1)
     gain = seen.light * grey_slope(seen.linear)
-    change = np.zeros((4, *setting.scene.region.shape), np.float32)
+    pulls = [np.zeros((len(normal), 0))]
     for index, layer in enumerate(setting.maps):
         if layer.layer != "fill":
             continue
@@ -688,11 +688,13 @@ def _gap_response(
             if index in (i, j):
                 by_mark = by_mark + np.float32(value) * seen.covers[j if index == i else i].mark
         gx, gy = one.page_gradient
-        for side, facing in enumerate((gx, -gx, gy, -gy)):
+        label = one.label.ravel().astype(np.int64) + 1
+        for facing in (gx, -gx, gy, -gy):
             short = one.edge * np.clip(facing, 0, 1) ** 2
-            change[side] -= gain * see(by_mark * short, setting.scene.region.sub, state.sigma_px)
-    pull = np.tensordot(jacobian * weight, change, ((1, 2), (1, 2))).astype(np.float64)
-    return np.asarray(np.linalg.solve(normal, pull))
+            change = -gain * see(by_mark * short, setting.scene.region.sub, state.sigma_px)
+            products = weighted * change.ravel()
+            pulls.append(np.array([np.bincount(label, row) for row in products])[:, 1:])
+    return np.asarray(np.linalg.solve(normal, np.concatenate(pulls, axis=1)))
 
 
 def _shape(setting: _Setting, state: State, seen: _Seen, index: int) -> Image:
