@@ -58,7 +58,7 @@ def read_job(files: JobFiles, today: date) -> Job:
     for role, photos in (("before", before), ("after", after)):
         for number, photo in enumerate(photos, start=1):
             key = role if len(photos) == 1 else f"{role} {number}"
-            inputs[key] = {"name": photo.name, "sha256": photo.sha256}
+            inputs[key] = {"name": Path(photo.name).name, "sha256": photo.sha256}
     return Job(
         name=files.name or files.after[0].stem,
         order=files.order,

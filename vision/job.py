@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -268,7 +269,7 @@ def _captures(job: Job, situation: Situation) -> tuple[CaptureRow, ...]:
             rows.append(
                 CaptureRow(
                     "before" if role == "before" else "after",
-                    photo.name,
+                    Path(photo.name).name,
                     photo.sha256,
                     width,
                     height,
