@@ -11,9 +11,9 @@ from calibration.quantity import K95, Quantity
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
 from vision.measure.offsets import length_interval
-from vision.register.fit import feature_image
 from vision.register.local import LocalOffset, local_offsets
 from vision.register.mark import Mark
+from vision.register.scene import feature_image
 from vision.result import FeatureRow
 
 Array = NDArray[np.float64]

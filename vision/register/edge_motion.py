@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.edges import Edge, Side
-from vision.register.fit import nudge
 from vision.register.follow import SEARCH_MM
+from vision.register.scene import nudge
 from vision.register.work import Blank
 
 Array = NDArray[np.float64]

@@ -16,11 +16,12 @@ from vision.artwork.sampling import outline_points
 from vision.artwork.strokes import Artwork, Layer
 from vision.register.coarse import Candidate, search
 from vision.register.distance import DistanceMap, layer_distance
-from vision.register.fit import Fit, Scene, fit_layers, nudge
+from vision.register.fit import Fit, fit_layers
 from vision.register.local import LocalOffset, local_offsets, square_cells
 from vision.register.noise import autocovariance_spectrum, carry_through, padded
 from vision.register.rectified import rectify
 from vision.register.region import Region, region_around
+from vision.register.scene import Scene, nudge
 from vision.register.starts import Shift, other_places
 
 Array = NDArray[np.float64]

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
-from vision.register.fit import nudge
 from vision.register.layout import PITCH_MM, lay_out
 from vision.register.mark import View
+from vision.register.scene import nudge
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]

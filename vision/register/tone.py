@@ -22,3 +22,10 @@ def grey_slope(linear: Image) -> Image:
     safe = np.maximum(linear, np.float32(_DARK))
     curved = np.float32(1.055 / 2.4) * np.power(safe, np.float32(1 / 2.4 - 1))
     return np.asarray(255.0 * np.where(linear > _DARK, curved, np.float32(12.92)))
+
+
+def linear_from_grey(grey: Image) -> Image:
+    """Decode grey levels 0..255 to linear light 0..1."""
+    encoded = np.clip(grey / np.float32(255.0), 0, 1)
+    curved = np.power((encoded + np.float32(0.055)) / np.float32(1.055), np.float32(2.4))
+    return np.asarray(np.where(encoded > 0.04045, curved, encoded / np.float32(12.92)))
