@@ -20,7 +20,8 @@ from vision.diagnose.verdict import judge
 from vision.measure.budget import Assumptions
 from vision.measure.margins import margins
 from vision.piece import PieceResult, conditions, measure_piece, not_found, on_sheet
-from vision.register.mark import NotFound, locate
+from vision.register.locate import locate
+from vision.register.view import NotFound
 from vision.result import (
     CalibrationRow,
     CaptureRow,

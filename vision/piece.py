@@ -16,7 +16,8 @@ from vision.measure.budget import Assumptions, Influence, influences, table
 from vision.measure.features import feature_rows, local_table
 from vision.measure.offsets import Offset, combine, displacement, offset_between
 from vision.measure.trust import trust
-from vision.register.mark import Mark, NotFound, measure
+from vision.register.mark import Mark, measure
+from vision.register.view import NotFound
 from vision.result import BudgetTerm, Displacement, FeatureRow, Verdict
 from vision.situation import Situation
 

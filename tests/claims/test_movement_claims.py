@@ -15,9 +15,9 @@ from calibration.pose import Pose
 from samples.jobs import draw_spec, drawing_of, make_job
 from vision.artwork.placing import Rigid
 from vision.capture.photo import linear_luminance
-from vision.register.mark import View
 from vision.register.movement import work_movement
 from vision.register.tone import grey_from_linear
+from vision.register.view import View
 from vision.register.work import find_blank
 
 # 99.9 % quantile of chi-square with three degrees of freedom.

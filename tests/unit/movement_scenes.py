@@ -14,8 +14,8 @@ from calibration.lens import Lens
 from calibration.plane import PlaneSurface
 from calibration.pose import Pose
 from vision.artwork.placing import Rigid
-from vision.register.mark import View
 from vision.register.tone import grey_from_linear
+from vision.register.view import View
 
 SIZE = (640, 480)
 FINE = 3

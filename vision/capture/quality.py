@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from calibration.errors import WitmarkError
 from calibration.surface import Surface
 from vision.capture.photo import Photo
-from vision.register.mark import View
 from vision.register.tone import grey_from_linear
+from vision.register.view import View
 
 # Grey level from which a channel counts as saturated.
 _SATURATED = 252

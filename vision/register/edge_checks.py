@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.register.edges import SIDES, Edge, Side, crossing, fit_edge
-from vision.register.mark import View
+from vision.register.view import View
 
 Array = NDArray[np.float64]
 

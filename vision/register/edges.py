@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from calibration.plane import PlaneSurface
 from calibration.surface import Surface
 from vision.artwork.placing import Rigid
-from vision.register.mark import View
+from vision.register.view import View
 
 Array = NDArray[np.float64]
 Side = Literal["right", "top", "left", "bottom"]

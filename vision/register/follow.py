@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision.artwork.placing import Rigid
 from vision.register.edges import SIDES, Edge, Side, fit_edge
 from vision.register.layout import PITCH_MM, Layout, SideView, edge_share, lay_out, side_view
-from vision.register.mark import View
+from vision.register.view import View
 from vision.register.work import TILT_REACH, TILT_STEP, Blank, blank_frame, line_of, meeting
 
 Array = NDArray[np.float64]

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from calibration.surface import Surface
 from vision.artwork.placing import Rigid
-from vision.register.mark import View
 from vision.register.rectified import rectify
+from vision.register.view import View
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
-from vision.register.mark import COARSE_PITCH_MM, COARSE_REACH_MM, View, layer_maps
+from vision.register.layers import COARSE_PITCH_MM, COARSE_REACH_MM, layer_maps
 from vision.register.region import region_around
+from vision.register.view import View
 
 Array = NDArray[np.float64]
 

@@ -27,7 +27,7 @@ _NOTHING = np.float32(1e-9)
 
 @dataclass(frozen=True, eq=False)
 class Columns:
-    """Derivatives: (p, rows, columns) d(grey) / d(parameter), the first `motions` of them motions."""
+    """Derivatives (p, rows, columns) d(grey) / d(parameter); the first `motions` are motions."""
 
     columns: Image
     motions: int

@@ -19,10 +19,10 @@ from vision.register.edge_motion import (
     pair_edges,
 )
 from vision.register.follow import SEARCH_MM, follow_blank
-from vision.register.mark import View
 from vision.register.resample import look_up, pixel_map, spline_coefficients
 from vision.register.shifts import find_shift
 from vision.register.texture import TextureFit, fit_texture
+from vision.register.view import View
 from vision.register.work import Blank
 
 Array = NDArray[np.float64]

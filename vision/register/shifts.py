@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.layout import PITCH_MM, lay_out
-from vision.register.mark import View
 from vision.register.scene import nudge
+from vision.register.view import View
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]

@@ -21,11 +21,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
-from vision.register.mark import View
 from vision.register.noise import autocovariance_spectrum, carry_through, padded
 from vision.register.resample import PixelMap, look_up, pixel_map, spline_coefficients
 from vision.register.scene import nudge
 from vision.register.texture_solve import Look, Solved, seen_again, solve_light, trust_patches
+from vision.register.view import View
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]

@@ -25,7 +25,7 @@ from vision.register.layout import (
     own_change,
     side_view,
 )
-from vision.register.mark import View
+from vision.register.view import View
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]

@@ -1,0 +1,162 @@
+"""Where about an artwork lies: coarse search, then a coarse fit of the best candidates."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.artwork.placing import Rigid
+from vision.artwork.strokes import Artwork
+from vision.register.coarse import Candidate, search
+from vision.register.distance import DistanceMap
+from vision.register.fit import Fit, fit_layers
+from vision.register.layers import COARSE_PITCH_MM, COARSE_REACH_MM, half_widths, layer_maps
+from vision.register.pixels import scene_about
+from vision.register.rectified import rectify
+from vision.register.scene import Scene
+from vision.register.view import NotFound, View, pixel_mm, visible_mm
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+# The coarse fit works on pixels about this large: big enough to be quick, small enough that its
+# result lies within the reach of the fine fit.
+COARSE_PIXEL_MM = 0.55
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    candidate: Candidate
+    fit: Fit
+    scene: Scene
+
+
+def locate(
+    view: View,
+    ground: Image | None,
+    artwork: Artwork,
+    expected: Rigid,
+    anywhere: bool,
+    kerf_mm: float,
+    negative: bool = False,
+    reach_mm: float = 24.0,
+    reach_rad: float = math.radians(11.0),
+) -> tuple[Rigid, tuple[Rigid, ...]] | NotFound:
+    """Find where about the artwork lies.
+
+    Parameters
+    ----------
+    view
+        The capture.
+    ground
+        (h, w) linear light of the same pixels before the burn, or None.
+    artwork
+        What was intended.
+    expected
+        Where it should be; only its turn counts where `anywhere` is set.
+    anywhere
+        Look over the whole picture.
+    kerf_mm
+        Width of the burned line.
+    negative
+        The ground is burned, and the mark is what was left standing.
+    reach_mm, reach_rad
+        How far from the expected place and turn to look.
+
+    Returns
+    -------
+    The best common pose of all layers, and other poses that are nearly as good.
+    """
+    x0, y0, x1, y1 = artwork.box_mm
+    # Maps of an artwork of many metres would not fit into the memory.
+    if math.hypot(x1 - x0, y1 - y0) > math.dist(*visible_mm(view.surface)):
+        return NotFound("the artwork is larger than what the camera sees", outside_view=True)
+    maps = layer_maps(artwork, COARSE_PITCH_MM, COARSE_REACH_MM)
+    half = half_widths(maps, kerf_mm, negative)
+    box = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+    middle = box.mean(axis=0)
+    pixel = pixel_mm(view.surface, expected.apply(middle[None]), anywhere)
+    if pixel is None:
+        return NotFound("the artwork's place is outside the camera's view", outside_view=True)
+    if anywhere:
+        low, high = visible_mm(view.surface)
+        pitch = max(0.8, 1.5 * pixel)
+    else:
+        corners = expected.apply(box)
+        slack = reach_mm + 3.0 + math.sin(reach_rad) * float(np.hypot(x1 - x0, y1 - y0)) / 2
+        low, high = corners.min(axis=0) - slack, corners.max(axis=0) + slack
+        pitch = max(0.5, 1.2 * pixel)
+    values = np.log(np.maximum(view.linear, 0.0) + np.float32(0.01))
+    if ground is not None:
+        values = values - np.log(np.maximum(ground, 0.0) + np.float32(0.01))
+    picture = rectify(values.astype(np.float32), view.surface, low, high, pitch)
+    radius = float(np.hypot(x1 - x0, y1 - y0)) / 2
+    step = max(math.radians(0.75), min(math.radians(2.0), 1.2 * pitch / radius))
+    count = math.ceil(reach_rad / step)
+    turns = np.asarray(step * np.arange(-count, count + 1), np.float64)
+    candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8)
+    goal = expected.apply(middle[None])[0]
+    tried = []
+    for candidate in candidates[:6]:
+        one = _coarse_fit(view, ground, candidate, maps, half, box)
+        if one is None:
+            continue
+        turn = math.remainder(one.fit.state.poses[0].angle_rad - expected.angle_rad, 2 * math.pi)
+        off = np.abs(_centre(one, middle) - goal)
+        # A fit that left what was searched holds on to something else.
+        if abs(turn) <= reach_rad + step and (anywhere or off.max() <= reach_mm + 1.0):
+            tried.append(one)
+    if not tried:
+        return NotFound("nothing in the capture looks like the artwork")
+    tried.sort(key=lambda t: -t.fit.explained)
+    best = tried[0]
+    near = [t for t in tried if t.fit.explained > max(0.08, 0.75 * best.fit.explained)]
+    if not near:
+        return NotFound("nothing in the capture looks like the artwork")
+    if not anywhere:
+        near.sort(key=lambda t: float(np.hypot(*(_centre(t, middle) - goal))))
+        best = near[0]
+    own = _centre(best, middle)
+    others = tuple(
+        t.fit.state.poses[0]
+        for t in near
+        if float(np.hypot(*(_centre(t, middle) - own))) > max(1.0, 3 * pitch)
+    )
+    return best.fit.state.poses[0], others
+
+
+def _coarse_fit(
+    view: View,
+    ground: Image | None,
+    candidate: Candidate,
+    maps: tuple[DistanceMap, ...],
+    half_mm: tuple[float, ...],
+    box: Array,
+) -> _Tried | None:
+    corners = candidate.pose.apply(box)
+    pixel = pixel_mm(view.surface, corners.mean(axis=0)[None], False)
+    if pixel is None:
+        return None
+    scene = scene_about(view, ground, corners, max(1, round(COARSE_PIXEL_MM / pixel)), 2)
+    if scene is None:
+        return None
+    pivot = corners.mean(axis=0)
+    fit = fit_layers(
+        scene,
+        maps,
+        (candidate.pose,) * len(maps),
+        half_mm,
+        pivot_mm=(float(pivot[0]), float(pivot[1])),
+        tied=True,
+        iterations=6,
+        robust=False,
+        free=False,
+    )
+    return None if fit is None else _Tried(candidate, fit, scene)
+
+
+def _centre(tried: _Tried, middle_page_mm: Array) -> Array:
+    return np.asarray(tried.fit.state.poses[0].apply(middle_page_mm[None])[0])

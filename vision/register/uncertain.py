@@ -1,0 +1,89 @@
+"""What a fit says of its own uncertainty, and of layers whose turn cannot be seen."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.artwork.placing import Rigid
+from vision.register.distance import DistanceMap
+from vision.register.fit import Fit
+from vision.register.noise import autocovariance_spectrum, carry_through, padded
+from vision.register.region import Region
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+_NOISE_REACH_PX = 24
+
+
+def motion_covariance(fit: Fit, region: Region) -> tuple[Array, float]:
+    """Return the (3n, 3n) covariance of the motions in mm and rad, and the noise inflation."""
+    gain = np.linalg.inv(fit.normal)[: fit.motions].astype(np.float32)
+    influence = region.spread(np.tensordot(gain, fit.jacobian, 1) * fit.weight)
+    residual, weight = region.spread(fit.residual), region.spread(fit.weight)
+    spectrum = autocovariance_spectrum(residual, weight, _NOISE_REACH_PX)
+    shape = padded(residual.shape, _NOISE_REACH_PX)
+    covariance = carry_through(influence, spectrum, shape)
+    white = np.array([float((i * i).sum(dtype=np.float64)) for i in influence]) * fit.noise**2
+    # Coloured noise estimated from the fit's own residuals is a little too small at long lags,
+    # where the light field has eaten it; white noise is the floor.
+    inflation = max(1.0, float(np.mean(np.diag(covariance) / np.maximum(white, 1e-30))))
+    floor = np.sqrt(np.maximum(1.0, white / np.maximum(np.diag(covariance), 1e-30)))
+    covariance = covariance * np.outer(floor, floor)
+    used = float((fit.weight > 0.5).sum())
+    covariance *= used / max(used - len(fit.normal), 1.0)
+    unit = np.ones(fit.motions)
+    unit[2::3] = 1.0 / fit.motion_scale_mm
+    return covariance * np.outer(unit, unit), inflation
+
+
+def settle_round(
+    fit: Fit,
+    maps: tuple[DistanceMap, ...],
+    covariance: Array,
+    blind: tuple[bool, ...],
+    start: Rigid,
+) -> tuple[dict[str, Rigid], Array]:
+    """Give a layer whose turn cannot be seen (a ring) the turn of the best seen layer."""
+    names = [m.layer for m in maps]
+    poses: dict[str, Rigid] = dict(zip(names, fit.state.poses, strict=True))
+    if not any(blind):
+        return poses, covariance
+    seeing = [i for i in range(len(names)) if not blind[i]]
+    leader = min(seeing, key=lambda i: covariance[3 * i + 2, 3 * i + 2], default=None)
+    angle = start.angle_rad if leader is None else fit.state.poses[leader].angle_rad
+    carry = np.eye(len(covariance))
+    for i in np.flatnonzero(blind):
+        layer, pose = maps[i], fit.state.poses[i]
+        near = np.argwhere(layer.stack[..., 0] < layer.pitch_mm)
+        centre = np.array(layer.origin_mm) + layer.pitch_mm * near.mean(axis=0)[::-1]
+        placed = pose.apply(centre[None])[0]
+        turned = Rigid(0.0, 0.0, angle, pose.mirrored).apply(centre[None])[0]
+        poses[names[i]] = Rigid(
+            float(placed[0] - turned[0]), float(placed[1] - turned[1]), angle, pose.mirrored
+        )
+        # The centre stays; the shift at the pivot follows from it and from the leader's turn.
+        away = placed - np.array(fit.pivot_mm)
+        rows = slice(3 * i, 3 * i + 3)
+        carry[rows, rows] = [[1, 0, -away[1]], [0, 1, away[0]], [0, 0, 0]]
+        if leader is not None:
+            carry[rows, 3 * leader + 2] = [away[1], -away[0], 1]
+    settled = carry @ covariance @ carry.T
+    for i in np.flatnonzero(blind):
+        if leader is None:
+            settled[3 * i + 2, 3 * i + 2] = 1e-12
+    return poses, np.asarray(settled)
+
+
+def mean_contrast(added: Image) -> float:
+    """Return the mean grey levels that a layer adds, weighed by how much it adds."""
+    weight = np.abs(added)
+    total = float(weight.sum())
+    return float((added * weight).sum() / total) if total > 0 else 0.0
+
+
+def significance(fit: Fit, index: int, inflation: float) -> float:
+    """Return how many standard deviations of noise the layer's strength is away from nothing."""
+    added = fit.added[index] * np.sqrt(fit.weight)
+    return float(np.sqrt((added * added).sum() / inflation) / max(fit.noise, 0.3))
