@@ -19,7 +19,7 @@ from vision.diagnose.causes import doubts_of, findings_of, summary_of
 from vision.diagnose.verdict import judge
 from vision.measure.budget import Assumptions
 from vision.measure.margins import margins
-from vision.piece import PieceResult, conditions, measure_piece, not_found, on_sheet
+from vision.piece import PieceResult, conditions, measure_piece, not_found
 from vision.register.locate import locate
 from vision.register.view import NotFound
 from vision.result import (
@@ -32,6 +32,7 @@ from vision.result import (
     PieceRow,
     Verdict,
 )
+from vision.sheet import on_sheet
 from vision.situation import Situation, see_captures, see_work
 
 Array = NDArray[np.float64]
@@ -175,7 +176,7 @@ def _assemble(
 ) -> JobResult:
     """Judge the pieces and put the result together."""
     verdicts = [_judge(job, situation, piece) for piece in pieces]
-    sheet = on_sheet(pieces, verdicts)
+    sheet = on_sheet(pieces, verdicts, _reference(job, intended or common))
     verdict = _overall(verdicts)
     findings = findings_of(sheet.evidence, situation.cameras)
     reference = sheet.reference_mm
@@ -220,6 +221,14 @@ def _assemble(
             worst_at_mm=sheet.worst_at_mm,
         ),
     )
+
+
+def _reference(job: Job, placed: Rigid | None) -> Array | None:
+    """Return the centre of the artwork's box where it should be (or, unplaced, where it is)."""
+    if placed is None:
+        return None
+    x0, y0, x1, y1 = job.artwork.box_mm
+    return np.asarray(placed.apply(np.array([[(x0 + x1) / 2, (y0 + y1) / 2]]))[0])
 
 
 def _judge(job: Job, situation: Situation, piece: PieceResult) -> Verdict:

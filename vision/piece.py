@@ -14,18 +14,18 @@ from vision.diagnose.causes import Evidence
 from vision.diagnose.verdict import Condition
 from vision.measure.budget import Assumptions, Influence, influences, table
 from vision.measure.features import feature_rows, local_table
-from vision.measure.offsets import Offset, combine, displacement, offset_between
+from vision.measure.offsets import Offset, combine, displacement, offset_between, only_worst
 from vision.measure.trust import trust
 from vision.register.mark import Mark, measure
 from vision.register.view import NotFound
-from vision.result import BudgetTerm, Displacement, FeatureRow, Verdict
+from vision.result import BudgetTerm, Displacement, FeatureRow
 from vision.situation import Situation
 
 Array = NDArray[np.float64]
 
 _SPACING_MM = 0.5
 # Quantile of chi-square at one in ten thousand, per degree of freedom (3 of them).
-_DISAGREE = 7.0
+DISAGREE = 7.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,19 +58,6 @@ class PieceResult:
     local_mm: Array
     local_layer: tuple[str, ...]
     warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class Sheet:
-    """The pieces of a job looked at together."""
-
-    evidence: Evidence
-    placement: dict[str, Displacement | None]
-    reference_mm: Array | None
-    found: dict[str, Rigid]
-    local_mm: Array
-    local_layer: tuple[str, ...]
-    worst_at_mm: tuple[float, float] | None
 
 
 def measure_piece(
@@ -132,7 +119,8 @@ def measure_piece(
             for name, o in placed.items()
         }
         seen = {name: o for name, o in placed.items() if name not in faint}
-        everywhere = _all(placement, seen, every)
+        own = {name: _sum([c.on(name) for c in causes if not c.common]) for name in seen}
+        everywhere = _all(placement, seen, own, every)
         budget.extend(
             table(
                 "placement.all", placed[mark.layers[0]], [(c, c.on(mark.layers[0])) for c in causes]
@@ -237,36 +225,6 @@ def _would_decide(quantity: str, budget: tuple[BudgetTerm, ...]) -> str:
     return "a nearer or sharper capture would decide"
 
 
-def on_sheet(pieces: list[PieceResult], verdicts: list[Verdict]) -> Sheet:
-    """Return what is told of the whole sheet: the one piece, or the worst of several."""
-    order = ("fail", "undecided", "pass", "not_judged")
-    worst = min(range(len(pieces)), key=lambda k: order.index(verdicts[k].state))
-    piece = pieces[worst]
-    place: tuple[float, float] | None = None
-    for one in (
-        piece.evidence.fill_to_outline,
-        piece.evidence.placement_on_work,
-        piece.evidence.placement.get("all"),
-    ):
-        if one is not None and one.worst_at_mm is not None:
-            place = one.worst_at_mm
-            break
-    if place is None and piece.stroke_points_mm is not None:
-        centre = piece.stroke_points_mm.mean(axis=0)
-        place = (float(centre[0]), float(centre[1]))
-    return Sheet(
-        evidence=piece.evidence,
-        placement={
-            name: piece.evidence.placement.get(name) for name in ("outline", "fill", "cut", "all")
-        },
-        reference_mm=piece.reference_mm,
-        found=piece.found,
-        local_mm=np.concatenate([p.local_mm for p in pieces]),
-        local_layer=tuple(name for p in pieces for name in p.local_layer),
-        worst_at_mm=place,
-    )
-
-
 def _common(mark: Mark) -> Rigid:
     """Return the pose of the best seen layer, where nothing says where the artwork should be."""
     best = max(mark.layers, key=lambda name: mark.significance[name])
@@ -308,29 +266,23 @@ def _corrected_for_depth(
 
 
 def _all(
-    placement: dict[str, Displacement], placed: dict[str, Offset], every: Array
+    placement: dict[str, Displacement],
+    placed: dict[str, Offset],
+    own: dict[str, Array],
+    every: Array,
 ) -> Offset | None:
-    """Add the displacement of all layers together, or say that they differ."""
+    """Add the displacement of all layers together, or say that they differ.
+
+    Layers differ where noise and what each has of its own (scorch, hatch ends) do not explain it.
+    """
     if not placed:
         placement["all"] = Displacement.missing("the mark is too faint to judge")
         return None
-    common, chi2, freedom = combine(list(placed.values()))
-    if freedom == 0 or chi2 < _DISAGREE * freedom:
+    common, chi2, freedom = combine(list(placed.values()), [own[name] for name in placed])
+    if freedom == 0 or chi2 < DISAGREE * freedom:
         placement["all"] = displacement(common, every)
         return common
-    worst = max(placement.values(), key=lambda d: d.worst_mm.value or 0.0)
-    why = "the layers lie differently: see each"
-    missing = Displacement.missing(why)
-    placement["all"] = Displacement(
-        missing.dx_mm,
-        missing.dy_mm,
-        missing.rotation_deg,
-        missing.distance_mm,
-        worst.worst_mm,
-        worst.worst_at_mm,
-        None,
-        None,
-    )
+    placement["all"] = only_worst(list(placement.values()), "the layers lie differently: see each")
     return None
 
 
@@ -393,18 +345,7 @@ def _against_work(
     if not placed:
         return moved, Displacement.missing("the mark is too faint to judge")
     layers = [displacement(on_work(place), every) for place in placed.values()]
-    worst = max(layers, key=lambda d: d.worst_mm.value or 0.0)
-    missing = Displacement.missing("the layers lie differently: see each")
-    return moved, Displacement(
-        missing.dx_mm,
-        missing.dy_mm,
-        missing.rotation_deg,
-        missing.distance_mm,
-        worst.worst_mm,
-        worst.worst_at_mm,
-        None,
-        None,
-    )
+    return moved, only_worst(layers, "the layers lie differently: see each")
 
 
 def _sum(covariances: list[Array]) -> Array:

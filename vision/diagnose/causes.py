@@ -96,6 +96,17 @@ def findings_of(
             found.append(Finding("camera_moved", "sure", f"The {role} capture: {camera.note}."))
     if evidence.light_changed:
         found.append(Finding("light_changed", "likely", evidence.light_changed))
+    for layer in evidence.trust:
+        if layer.faint:
+            found.append(
+                Finding(
+                    "cannot_tell",
+                    "sure",
+                    _sentence(layer.faint),
+                    next_capture="a capture with more light from the side, nothing in front of the "
+                    "mark, and a before capture",
+                )
+            )
     if not found:
         found.append(Finding("none", "likely", "Nothing was seen to have moved."))
     return tuple(found)

@@ -48,6 +48,8 @@ class Influence:
     shared
         Whether all layers feel the same parameters (then they cancel where responses are alike),
         or each has its own, independent ones.
+    common
+        Whether it moves all layers much alike; a hatch's ends and scorch do not.
     """
 
     name: str
@@ -56,6 +58,7 @@ class Influence:
     response: Mapping[str, Array]
     covariance: Array
     shared: bool = True
+    common: bool = True
 
     def on(self, layer: str) -> Array:
         """Return the (3, 3) covariance that it gives one layer's place."""
@@ -171,6 +174,7 @@ def influences(
             own,
             np.eye(2) * SCORCH_SIGMA_MM**2,
             shared=False,
+            common=False,
         )
     )
     if "fill" in own:
@@ -181,6 +185,7 @@ def influences(
                 "a narrower hatch spacing",
                 gap,
                 np.eye(next(iter(gap.values())).shape[1]) * HATCH_SPACING_MM**2 / 12,
+                common=False,
             )
         )
     if said.has_place and (said.at_sigma_mm > 0 or said.turn_sigma_rad > 0):

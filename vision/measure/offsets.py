@@ -68,20 +68,28 @@ def offset_between(
     return Offset(np.array([shift[0], shift[1], turn]), at_mm, statistical, np.zeros((3, 3)))
 
 
-def combine(offsets: list[Offset]) -> tuple[Offset, float, int]:
+def combine(offsets: list[Offset], own: list[Array]) -> tuple[Offset, float, int]:
     """Return the common displacement of several, chi-square of their disagreement, its freedom.
 
-    Generalised least squares on the statistical covariances; systematic parts are taken as common
-    to all and averaged.
+    Generalised least squares. Systematic parts are taken as common to all and averaged.
+
+    Parameters
+    ----------
+    offsets
+        The displacements; the result is told where the first is.
+    own
+        (3, 3) covariance of what each has of its own beside its statistical part.
     """
     at = offsets[0].at_mm
     moved = [o.told_at(at) for o in offsets]
     if len(moved) == 1:
         return moved[0], 0.0, 0
-    weights = [np.linalg.inv(o.statistical) for o in moved]
-    covariance = np.linalg.inv(np.sum(weights, axis=0))
-    vector = covariance @ np.sum(
-        [w @ o.vector for w, o in zip(weights, moved, strict=True)], axis=0
+    weights = [np.linalg.inv(o.statistical + c) for o, c in zip(moved, own, strict=True)]
+    inverse = np.linalg.inv(np.sum(weights, axis=0))
+    shares = [inverse @ w for w in weights]
+    vector = np.sum([s @ o.vector for s, o in zip(shares, moved, strict=True)], axis=0)
+    statistical = np.sum(
+        [s @ o.statistical @ s.T for s, o in zip(shares, moved, strict=True)], axis=0
     )
     chi2 = float(
         sum(
@@ -90,7 +98,26 @@ def combine(offsets: list[Offset]) -> tuple[Offset, float, int]:
         )
     )
     systematic = np.mean([o.systematic for o in moved], axis=0)
-    return Offset(vector, at, covariance, systematic), chi2, 3 * (len(moved) - 1)
+    return Offset(vector, at, statistical, systematic), chi2, 3 * (len(moved) - 1)
+
+
+def offset_of(told: Displacement, at_mm: Array) -> Offset | None:
+    """Return a measured displacement as an offset again; None where it is not whole."""
+    if told.covariance_statistical is None or told.covariance_systematic is None:
+        return None
+    vector = np.array(
+        [told.dx_mm.value, told.dy_mm.value, math.radians(told.rotation_deg.value or 0.0)]
+    )
+    return Offset(vector, at_mm, told.covariance_statistical, told.covariance_systematic)
+
+
+def only_worst(several: list[Displacement], why: str) -> Displacement:
+    """Return the worst point of several displacements that have no common shift."""
+    worst = max(several, key=lambda d: d.worst_mm.value or 0.0)
+    missing = Quantity.missing(why)
+    return Displacement(
+        missing, missing, missing, missing, worst.worst_mm, worst.worst_at_mm, None, None
+    )
 
 
 def length_interval(shift_mm: Array, covariance: Array) -> tuple[Array, Array]:
