@@ -44,7 +44,7 @@ def feature_rows(
         (3, 3) systematic covariance of each layer's place.
     """
     labels = feature_image(mark.scene, mark.maps, tuple(mark.poses[n] for n in mark.layers))
-    local = local_offsets(mark.scene, mark.fit, list(mark.fit.added), labels, mark.inflation)
+    local = local_offsets(mark.scene, mark.fit, labels, mark.inflation)
     rows = []
     for number, feature in enumerate(artwork.features):
         own = [o for o in local if o.cell == number]

@@ -16,8 +16,11 @@ Array = NDArray[np.float64]
 _SEEN_STRENGTH = 0.4
 # Local offsets smaller than this are within what scorch and hatch ends do.
 _LOCAL_SYSTEMATIC_MM = 0.03
-_LOCAL_MATTERS_MM = 0.10
+_LOCAL_MATTERS_MM = 0.08
+_TELLS_MM = 0.2
 _FAMILY_ALPHA = 1e-4
+# One cell in a hundred stands out so far by chance (chi-square, two degrees of freedom).
+_STANDS_OUT = 9.21
 # Below this a layer is not measured: another wrong place could look as good.
 _FAINT_SIGNIFICANCE = 12.0
 _FAINT_LEVELS = 1.0
@@ -91,19 +94,21 @@ def _layer_trust(mark: Mark, index: int, name: str, own: list[LocalOffset]) -> L
     if total <= 0:
         return LayerTrust(name, *strength, 0.0, 0.0, 0.0, None)
     # A cell that noise alone could make look empty does not count against the layer.
-    seen = sum(o.energy for o in own if o.strength + 2 * o.strength_sigma > _SEEN_STRENGTH)
-    # Chi-square with two degrees of freedom: P(t > x) = exp(-x / 2).
-    limit = -2 * np.log(_FAMILY_ALPHA / len(own))
-    displaced, largest, where = 0.0, 0.0, None
-    for offset in own:
-        doubt = offset.covariance + np.eye(2) * _LOCAL_SYSTEMATIC_MM**2
-        t = float(offset.shift_mm @ np.linalg.solve(doubt, offset.shift_mm))
-        length = float(np.hypot(*offset.shift_mm))
-        if t > limit and length > _LOCAL_MATTERS_MM:
-            displaced += offset.energy
-            if length > largest:
-                largest = length
-                where = (float(offset.place_mm[0]), float(offset.place_mm[1]))
+    seen = sum(o.energy for o in own if abs(o.strength) + 2 * o.strength_sigma > _SEEN_STRENGTH)
+    tests = np.array([_disagreement(offset) for offset in own])
+    lengths = np.array([float(np.hypot(*offset.shift_mm)) for offset in own])
+    # Either one cell is far off by itself, or all of them together disagree more than chance and
+    # texture explain; then those that stand out are named.
+    alone = tests > -2 * np.log(_FAMILY_ALPHA / len(own))
+    together = float(tests.sum()) > _chi2_limit(sum(_told(offset) for offset in own))
+    away = (alone | (together & (tests > _STANDS_OUT))) & (lengths > _LOCAL_MATTERS_MM)
+    energy = np.array([offset.energy for offset in own])
+    displaced = float(energy[away].sum())
+    largest, where = 0.0, None
+    if away.any():
+        farthest = own[int(np.argmax(np.where(away, lengths, 0.0)))]
+        largest = float(np.hypot(*farthest.shift_mm))
+        where = (float(farthest.place_mm[0]), float(farthest.place_mm[1]))
     return LayerTrust(
         name,
         *strength,
@@ -112,3 +117,24 @@ def _layer_trust(mark: Mark, index: int, name: str, own: list[LocalOffset]) -> L
         largest,
         where,
     )
+
+
+def _disagreement(offset: LocalOffset) -> float:
+    """Return the squared length of a local offset in units of its uncertainty."""
+    doubt = offset.covariance + np.eye(2) * _LOCAL_SYSTEMATIC_MM**2
+    return float(offset.shift_mm @ np.linalg.solve(doubt, offset.shift_mm))
+
+
+def _told(offset: LocalOffset) -> int:
+    """Return in how many directions a cell tells anything of its offset."""
+    return int((np.linalg.eigvalsh(offset.covariance) < _TELLS_MM**2).sum())
+
+
+def _chi2_limit(freedom: int) -> float:
+    """Return the quantile of chi-square that chance passes once in 100,000 (Wilson and Hilferty).
+
+    Wilson and Hilferty, PNAS 17 (1931): the cube root of chi-square over its freedom is normal.
+    """
+    freedom = max(freedom, 1)
+    spread = 2 / (9 * freedom)
+    return float(freedom * (1 - spread + 4.265 * np.sqrt(spread)) ** 3)

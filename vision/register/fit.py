@@ -18,6 +18,7 @@ from vision.register.distance import DistanceMap
 from vision.register.model import (
     added_levels,
     even_levels,
+    expected_levels,
     gap_response,
     ground_cost,
     look,
@@ -70,6 +71,9 @@ class Fit:
         Per layer, (rows, columns) grey levels that the layer adds to the model.
     shape
         Per layer, (rows, columns) grey levels that a burn of strength one, even all over, adds.
+    expected
+        Per layer, (rows, columns) grey levels that it would add if it were burned evenly all over,
+        features that are hardly seen like the others.
     gap
         (motions, n) how the motion parameters answer to a feature's fill that stops one millimetre
         short of its edges on one side; for every feature and the page's four sides.
@@ -91,6 +95,7 @@ class Fit:
     groups: tuple[tuple[tuple[int, ...], ...], ...]
     added: tuple[Image, ...]
     shape: tuple[Image, ...]
+    expected: tuple[Image, ...]
     gap: Array
     ground_cost: float
 
@@ -206,6 +211,7 @@ def fit_layers(
         setting.groups,
         tuple(added_levels(setting, state, seen, index) for index in range(len(maps))),
         tuple(even_levels(setting, state, seen, index) for index in range(len(maps))),
+        expected_levels(setting, state),
         gap_response(setting, state, seen, weight, normal)[: jacobian.motions],
         ground_cost(setting, weight),
     )

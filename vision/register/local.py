@@ -38,11 +38,11 @@ class LocalOffset:
     covariance
         (2, 2) covariance of the shift, mm^2.
     strength
-        Local burn strength relative to the fit's.
+        Local burn strength relative to an even burn of the layer.
     strength_sigma
         Its standard uncertainty.
     energy
-        Sum of squares of what the layer adds in the cell, grey levels squared.
+        Sum of squares of what an even burn would add in the cell, grey levels squared.
     """
 
     layer: int
@@ -58,7 +58,6 @@ class LocalOffset:
 def local_offsets(
     scene: Scene,
     fit: Fit,
-    added: list[NDArray[np.float32]],
     cells: NDArray[np.int64],
     inflation: float,
 ) -> list[LocalOffset]:
@@ -68,8 +67,6 @@ def local_offsets(
     ----------
     scene, fit
         The fit and its pixels.
-    added
-        Per layer, (rows, columns) grey levels that the layer adds.
     cells
         (rows, columns) number of the cell that each pixel belongs to; negative: none.
     inflation
@@ -77,10 +74,11 @@ def local_offsets(
     """
     x, y = scene.region.centre_places()
     count = len(fit.layers)
+    added, expected = fit.added, fit.expected
     cell = cells.ravel()
     use = (scene.usable * scene.region.core).ravel() > 0
     use &= cell >= 0
-    strongest = np.max([np.abs(a) for a in added], axis=0).ravel()
+    strongest = np.max([np.abs(a) for a in expected], axis=0).ravel()
     use &= strongest > 0.02 * float(strongest.max(initial=1e-9))
     index = np.flatnonzero(use)
     index = index[np.argsort(cell[index], kind="stable")]
@@ -97,7 +95,7 @@ def local_offsets(
         rows, prior = [], []
         for layer in range(count):
             shift = flat[(0 if tied else 3 * layer) : (2 if tied else 3 * layer + 2), members]
-            rows.extend([shift[0], shift[1], added[layer].ravel()[members]])
+            rows.extend([shift[0], shift[1], expected[layer].ravel()[members]])
             prior.extend([_SHIFT_PRIOR_MM**-2, _SHIFT_PRIOR_MM**-2, _STRENGTH_PRIOR**-2])
         jacobian = np.array(rows, np.float64)
         normal = jacobian @ jacobian.T / (noise2 * inflation) + np.diag(prior)
@@ -122,12 +120,20 @@ def local_offsets(
                     ),
                     solution[part],
                     np.asarray(covariance[part, part]),
-                    1.0 + float(solution[3 * layer + 2]),
+                    _share(added[layer], expected[layer], members) + float(solution[3 * layer + 2]),
                     float(np.sqrt(covariance[3 * layer + 2, 3 * layer + 2])),
                     energy,
                 )
             )
     return out
+
+
+def _share(
+    added: NDArray[np.float32], expected: NDArray[np.float32], members: NDArray[np.int64]
+) -> float:
+    """Return how much of what is expected in a cell the fit itself has there."""
+    want = expected.ravel()[members].astype(np.float64)
+    return float(want @ added.ravel()[members] / (want @ want))
 
 
 def square_cells(scene: Scene, side_mm: float) -> NDArray[np.int64]:

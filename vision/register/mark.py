@@ -148,7 +148,7 @@ def measure(
     assert fine is not None
     covariance, inflation = motion_covariance(fit, fine.region)
     settled, covariance = settle_round(fit, maps, covariance, blind, start)
-    local = local_offsets(fine, fit, list(fit.added), square_cells(fine, _CELL_MM), inflation)
+    local = local_offsets(fine, fit, square_cells(fine, _CELL_MM), inflation)
     return Mark(
         names,
         settled,

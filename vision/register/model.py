@@ -7,7 +7,7 @@ the burned layers as the camera sees them (`rendering`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 _NOTHING = np.float32(1e-9)
+_HARDLY = 0.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,6 +199,22 @@ def even_levels(setting: Setting, state: State, seen: Seen, index: int) -> Image
     """Return the grey levels that a layer of strength one, even all over, would add."""
     mark = see(seen.covers[index].mark, setting.scene.region.sub, state.sigma_px)
     return np.asarray(-seen.light * grey_slope(seen.light) * mark, np.float32)
+
+
+def expected_levels(setting: Setting, state: State) -> tuple[Image, ...]:
+    """Return the grey levels that each layer would add if it were burned evenly all over.
+
+    A feature burned less than _HARDLY of the middle one is expected like the middle one: it may be
+    covered.
+    """
+    amplitude = []
+    for values in state.amplitude:
+        burn, middle = values[:-2], float(np.median(values[:-2]))
+        weak = np.abs(burn) < _HARDLY * abs(middle)
+        amplitude.append(np.concatenate([np.where(weak, middle, burn), [0.0, 0.0]]))
+    flat = replace(state, amplitude=tuple(amplitude), gain=even(setting))
+    seen = look(setting, flat)
+    return tuple(added_levels(setting, flat, seen, index) for index in range(len(setting.maps)))
 
 
 def gap_response(setting: Setting, state: State, seen: Seen, weight: Image, normal: Array) -> Array:

@@ -1,0 +1,166 @@
+"""The measuring core on captures drawn in closed form (`drawn_marks`)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
+from vision.artwork.placing import Rigid
+from vision.measure.trust import trust
+from vision.register.fit import fit_layers
+from vision.register.layers import layer_maps
+from vision.register.locate import locate
+from vision.register.mark import Mark, measure
+from vision.register.model import look, normal_equations, start_state
+from vision.register.pixels import scene_about
+from vision.register.scene import band, make_setting, nudge
+from vision.register.view import View
+
+SURFACE = FlatSurface()
+CORNERS = np.array([[8.0, 8.0], [40.0, 8.0], [40.0, 40.0], [8.0, 40.0]])
+MIDDLE = (24.0, 24.0)
+
+
+def measured(view: View, layers: str = "both", start: Rigid = STILL, **options: object) -> Mark:
+    mark = measure(view, None, artwork(layers), start, (), KERF, **options)  # type: ignore[arg-type]
+    assert isinstance(mark, Mark)
+    return mark
+
+
+def shift(mark: Mark, layer: str) -> np.ndarray:
+    at = np.array([MIDDLE])
+    return (mark.poses[layer].apply(at) - at)[0]
+
+
+@pytest.mark.parametrize("offset", [(0.0, 0.0), (0.13, -0.07), (0.31, 0.22), (-1.1, 0.9)])
+def test_fill_and_outline_on_the_same_edges_are_told_apart(offset: tuple[float, float]) -> None:
+    view = capture(SURFACE, offset, (0.0, 0.0), noise=1.5, seed=3)
+    mark = measured(view)
+    found = shift(mark, "fill") - shift(mark, "outline")
+    assert found == pytest.approx(offset, abs=0.012)
+
+
+def test_light_marks_on_dark_ground_are_measured_like_dark_ones() -> None:
+    view = capture(SURFACE, (0.2, -0.1), (0.0, 0.05), burn_fill=-1.6, burn_outline=-2.4, noise=1.0)
+    mark = measured(view)
+    assert shift(mark, "fill") == pytest.approx((0.2, -0.1), abs=0.025)
+    assert shift(mark, "outline") == pytest.approx((0.0, 0.05), abs=0.025)
+    assert mark.contrast["fill"] > 20
+
+
+@pytest.mark.parametrize("layers", ["fill", "outline"])
+def test_one_layer_alone_without_noise_is_placed_to_a_thousandth_of_a_millimetre(
+    layers: str,
+) -> None:
+    offset = (0.117, -0.063)
+    fill, outline = (offset, None) if layers == "fill" else (None, offset)
+    mark = measured(capture(SURFACE, fill, outline), layers)
+    assert shift(mark, layers) == pytest.approx(offset, abs=0.0015)
+
+
+def test_an_outline_that_lies_far_from_its_fill_is_not_lost_to_the_fills_edge() -> None:
+    view = capture(SURFACE, (0.0, 0.0), (1.3, -1.2), noise=2.0, seed=5)
+    mark = measured(view)
+    assert shift(mark, "outline") == pytest.approx((1.3, -1.2), abs=0.02)
+    assert shift(mark, "fill") == pytest.approx((0.0, 0.0), abs=0.02)
+
+
+def test_a_mark_twenty_millimetres_and_eight_degrees_from_its_place_is_found() -> None:
+    view = capture(SURFACE, (0.0, 0.0), (0.0, 0.0), noise=2.0)
+    astray = nudge(STILL, MIDDLE, 14.0, -14.0, math.radians(8.0))
+    found = locate(view, None, artwork(), astray, False, KERF)
+    assert isinstance(found, tuple)
+    at = np.array([MIDDLE])
+    assert np.hypot(*(found[0].apply(at) - at)[0]) < 0.3
+    assert abs(found[0].angle_rad) < 0.01
+
+
+def test_blank_work_is_not_taken_for_a_mark() -> None:
+    view = capture(SURFACE, None, None, noise=2.0)
+    found = locate(view, None, artwork(), STILL, False, KERF)
+    if isinstance(found, tuple):
+        mark = measure(view, None, artwork(), found[0], (), KERF)
+        assert not isinstance(mark, Mark) or all(layer.faint for layer in trust(mark))
+
+
+def test_a_faint_layer_is_named_as_too_faint() -> None:
+    view = capture(SURFACE, (0.0, 0.0), (0.0, 0.0), burn_fill=0.5, burn_outline=0.002, noise=2.5)
+    by_name = {layer.layer: layer for layer in trust(measured(view))}
+    assert by_name["outline"].faint
+    assert not by_name["fill"].faint
+
+
+def test_a_covered_part_is_seen_as_missing() -> None:
+    view = capture(SURFACE, (0.0, 0.0), (0.0, 0.0), noise=1.0)
+    grey, linear = view.grey.copy(), view.linear.copy()
+    grey[:, 120:] = grey[0, 0]
+    linear[:, 120:] = linear[0, 0]
+    mark = measure(View(linear, grey, view.usable, SURFACE), None, artwork(), STILL, (), KERF)
+    assert isinstance(mark, Mark)
+    assert min(layer.seen_share for layer in trust(mark)) < 0.75
+
+
+def test_a_fill_that_moved_half_way_through_disagrees_with_itself() -> None:
+    still = capture(SURFACE, (0.0, 0.0), None, noise=1.0, seed=1)
+    moved = capture(SURFACE, (0.5, 0.0), None, noise=1.0, seed=2)
+    grey, linear = still.grey.copy(), still.linear.copy()
+    grey[:100], linear[:100] = moved.grey[:100], moved.linear[:100]
+    mark = measured(View(linear, grey, still.usable, SURFACE), "fill")
+    (layer,) = trust(mark)
+    assert layer.displaced_share > 0.06
+    assert layer.displaced_mm > 0.15
+
+
+def test_the_analytic_derivatives_are_those_of_the_model() -> None:
+    view = capture(SURFACE, (0.1, 0.0), (0.0, 0.1), noise=1.0)
+    scene = scene_about(view, None, CORNERS, 1, 4)
+    assert scene is not None
+    maps = layer_maps(artwork(), 0.05, 1.2)
+    poses = (nudge(STILL, MIDDLE, 0.02, 0.13, 0.002), nudge(STILL, MIDDLE, 0.12, 0.01, -0.001))
+    setting = make_setting(scene, maps, poses, (0.1, 0.1), MIDDLE, False, ())
+    weight = scene.usable * band(setting, poses)
+    state = start_state(setting, poses, weight)
+    columns, _, _ = normal_equations(setting, state, look(setting, state), weight)
+    step = 2e-3
+    for layer in range(2):
+        for axis in range(3):
+            change = [0.0, 0.0, 0.0]
+            change[axis] = step if axis < 2 else step / setting.scale_mm
+            ends = []
+            for sign in (1, -1):
+                moved = list(poses)
+                moved[layer] = nudge(moved[layer], MIDDLE, *(sign * c for c in change))
+                ends.append(look(setting, _with(state, tuple(moved))).residual)
+            numeric = (ends[1] - ends[0]) / (2 * step)
+            analytic = columns.columns[3 * layer + axis]
+            assert np.linalg.norm(numeric - analytic) < 0.03 * np.linalg.norm(numeric)
+
+
+def test_tiles_near_the_edges_give_the_same_place_as_all_pixels() -> None:
+    large = FlatSurface(size=(760, 560), v0=550.6)
+    box = ((8.0, 8.0, 170.0, 120.0),)
+    corners = np.array([[8.0, 8.0], [170.0, 120.0]])
+    view = capture(large, (0.1, 0.05), (0.0, 0.0), noise=1.5, boxes=box)
+    maps = layer_maps(artwork(boxes=box), 0.1, 1.2)
+    whole = scene_about(view, None, corners, 1, 2)
+    tiles = scene_about(view, None, corners, 1, 2, (maps, (STILL, STILL)))
+    assert whole is not None
+    assert tiles is not None
+    assert tiles.region.row.size < 0.85 * whole.region.row.size
+    fits = [
+        fit_layers(scene, maps, (STILL, STILL), (0.1, 0.1), pivot_mm=MIDDLE, free=False)
+        for scene in (whole, tiles)
+    ]
+    assert fits[0] is not None
+    assert fits[1] is not None
+    for a, b in zip(fits[0].state.poses, fits[1].state.poses, strict=True):
+        assert (a.x_mm, a.y_mm) == pytest.approx((b.x_mm, b.y_mm), abs=0.002)
+
+
+def _with(state: object, poses: tuple[Rigid, ...]) -> object:
+    from dataclasses import replace
+
+    return replace(state, poses=poses)  # type: ignore[type-var]
