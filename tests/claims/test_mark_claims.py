@@ -1,0 +1,60 @@
+"""The stated statistical covariance of the fill-to-outline offset, against its spread."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
+from vision.register.mark import Mark, measure
+
+RUNS = 40
+BOX = ((6.0, 6.0, 22.0, 18.0),)
+SURFACE = FlatSurface(size=(120, 100), v0=90.6)
+# 95 % quantile of chi-square with two degrees of freedom.
+CHI2 = 5.991
+
+
+def misfits(texture: bool) -> np.ndarray:
+    """Return squared errors of the offset in units of the stated covariance, a run each."""
+    rng = np.random.default_rng(11)
+    take = np.zeros((2, 6))
+    take[0, [0, 3]] = (-1, 1)
+    take[1, [1, 4]] = (-1, 1)
+    out = []
+    for run in range(RUNS):
+        offset = rng.uniform(-0.3, 0.3, 2)
+        ground = None
+        if texture:
+            import cv2
+
+            grain = cv2.GaussianBlur(rng.normal(0, 1, (100, 120)), (0, 0), 3.0, sigmaY=0.6)
+            ground = 1 + 0.02 * grain / grain.std()
+        view = capture(
+            SURFACE,
+            (float(offset[0]), float(offset[1])),
+            (0.0, 0.0),
+            noise=2.0,
+            seed=run,
+            texture=ground,
+            boxes=BOX,
+        )
+        mark = measure(view, None, artwork(boxes=BOX), STILL, (), KERF)
+        assert isinstance(mark, Mark)
+        at = np.array([mark.pivot_mm])
+        places = {name: pose.apply(at)[0] for name, pose in mark.poses.items()}
+        error = places["fill"] - places["outline"] - offset
+        # Poses are told at the pivot's page point, which lies at the pivot to within the offset.
+        covariance = take @ mark.covariance @ take.T
+        out.append(float(error @ np.linalg.solve(covariance, error)))
+    return np.array(out)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("texture", [False, True], ids=["white noise", "brushed grain"])
+def test_the_stated_region_covers_the_true_offset_as_often_as_it_says(texture: bool) -> None:
+    squared = misfits(texture)
+    # 40 runs at 95 %: fewer than 33 within happens less than once in 100 if the claim is true.
+    assert int((squared < CHI2).sum()) >= 33
+    # And the region is not so wide that it says nothing: its typical squared misfit is 1.39.
+    assert float(np.median(squared)) > 0.25

@@ -1,0 +1,105 @@
+"""Rigid displacements against closed forms of other libraries; intervals against brute force."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from skimage.transform import EuclideanTransform
+
+from vision.artwork.placing import Rigid
+from vision.measure.offsets import (
+    Offset,
+    combine,
+    length_interval,
+    offset_between,
+    rigid_response,
+    worst,
+)
+from vision.register.scene import nudge
+
+RNG = np.random.default_rng(7)
+POINTS = RNG.uniform(0, 60, (40, 2))
+
+
+def fitted(a: np.ndarray, b: np.ndarray) -> EuclideanTransform:
+    """Umeyama's closed form (IEEE PAMI 13, 1991), as scikit-image has it."""
+    if hasattr(EuclideanTransform, "from_estimate"):
+        return EuclideanTransform.from_estimate(a, b)
+    form = EuclideanTransform()
+    form.estimate(a, b)
+    return form
+
+
+def test_a_nudged_pose_is_the_rigid_motion_that_a_closed_form_finds() -> None:
+    pose = nudge(Rigid(3.0, -2.0, 0.4), (20.0, 30.0), 0.31, -0.12, 0.007)
+    form = fitted(POINTS, pose.apply(POINTS))
+    assert form.rotation == pytest.approx(pose.angle_rad, abs=1e-12)
+    assert form.translation == pytest.approx(pose.shift_mm, abs=1e-10)
+
+
+def test_small_displacements_of_many_points_give_the_closed_forms_shift_and_turn() -> None:
+    turn, shift = 0.002, np.array([0.05, -0.03])
+    at = POINTS.mean(axis=0)
+    c, s = math.cos(turn), math.sin(turn)
+    moved = (POINTS - at) @ np.array([[c, -s], [s, c]]).T + at + shift
+    noisy = moved + RNG.normal(0, 0.001, moved.shape)
+    response = rigid_response((noisy - POINTS)[:, :, None], POINTS, at)[:, 0]
+    form = fitted(POINTS - at, noisy - at)
+    assert response[:2] == pytest.approx(form.translation, abs=1e-6)
+    assert response[2] == pytest.approx(form.rotation, abs=2e-6)
+
+
+def test_a_displacement_told_elsewhere_moves_every_point_alike() -> None:
+    expected = Rigid(10.0, 5.0, 0.2)
+    found = nudge(expected, (30.0, 20.0), 0.2, 0.1, 0.004)
+    page = np.array([12.0, 9.0])
+    at = expected.apply(page[None])[0]
+    told = offset_between(found, expected, page, at, np.eye(3) * 1e-6)
+    there = told.told_at(at + np.array([25.0, -40.0]))
+    point = expected.invert((at + np.array([25.0, -40.0]))[None])
+    exact = (found.apply(point) - expected.apply(point))[0]
+    # The turn is small: what is left out is of second order.
+    assert there.vector[:2] == pytest.approx(exact, abs=5e-4)
+
+
+def test_the_interval_of_a_length_holds_the_shortest_and_longest_vector_of_the_ellipse() -> None:
+    shift = np.array([[0.08, 0.02], [0.01, 0.0], [0.3, -0.4]])
+    covariance = np.array([[[4e-4, 1e-4], [1e-4, 2e-4]]] * 3)
+    low, high = length_interval(shift, covariance)
+    root = np.linalg.cholesky(covariance[0])
+    angle = np.linspace(0, 2 * math.pi, 4001)
+    # 2.4477: square root of the 95 % quantile of chi-square with two degrees of freedom.
+    ring = 2.447747 * root @ np.stack([np.cos(angle), np.sin(angle)])
+    for k in range(3):
+        lengths = np.hypot(shift[k, 0] + ring[0], shift[k, 1] + ring[1])
+        inside = shift[k] @ np.linalg.solve(covariance[k], shift[k]) < 2.447747**2
+        assert low[k] == pytest.approx(0.0 if inside else lengths.min(), abs=2e-4)
+        assert high[k] == pytest.approx(lengths.max(), abs=2e-4)
+
+
+def test_a_length_near_zero_is_covered_as_often_as_is_stated() -> None:
+    sigma, n = 0.02, 4000
+    drawn = RNG.normal(0, sigma, (n, 2))
+    low, high = length_interval(drawn, np.tile(np.eye(2) * sigma**2, (n, 1, 1)))
+    assert 0.94 < float(((low <= 0.0) & (high >= 0.0)).mean()) < 0.96
+
+
+def test_the_worst_point_lies_farthest_from_the_pivot_of_a_turn() -> None:
+    told = Offset(np.array([0.0, 0.0, 0.01]), np.zeros(2), np.eye(3) * 1e-8, np.zeros((3, 3)))
+    points = np.array([[1.0, 0.0], [30.0, 40.0], [-10.0, 5.0]])
+    length, where = worst(told, points)
+    assert where == (30.0, 40.0)
+    assert length.value == pytest.approx(0.5, rel=1e-3)
+
+
+def test_equal_displacements_combine_to_half_the_variance_and_different_ones_disagree() -> None:
+    one = Offset(np.array([0.1, 0.0, 0.0]), np.zeros(2), np.eye(3) * 1e-4, np.zeros((3, 3)))
+    other = Offset(np.array([0.2, 0.0, 0.0]), np.zeros(2), np.eye(3) * 1e-4, np.zeros((3, 3)))
+    none = [np.zeros((3, 3))] * 2
+    both, chi2, freedom = combine([one, one], none)
+    assert both.statistical == pytest.approx(np.eye(3) * 5e-5)
+    assert (chi2, freedom) == (pytest.approx(0.0), 3)
+    _, chi2, _ = combine([one, other], none)
+    assert chi2 == pytest.approx(0.05**2 / 1e-4 * 2)
