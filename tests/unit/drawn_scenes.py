@@ -7,6 +7,7 @@ Nothing of this is shared with the product's rendering.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -89,7 +90,7 @@ def _add_ring(out: Array, corners: Array) -> None:
     """Add what each piece of a ring within one cell takes from the cells to its right."""
     height, width = out.shape
     pieces = []
-    for start, end in zip(corners[:-1], corners[1:], strict=True):
+    for start, end in itertools.pairwise(corners):
         cuts = [np.array([0.0, 1.0])]
         for a, b in zip(start, end, strict=True):
             if a != b:
@@ -198,7 +199,7 @@ class Scene:
         return blur(keep, self.sigma_px)
 
     def capture(self, seed: int = 0, texture: Array | None = None) -> View:
-        """Draw it: uneven light, the texture of the ground, the tone curve, noise on grey levels."""
+        """Draw it: uneven light, the ground's texture, the tone curve, noise on grey levels."""
         return shot(self, self.through(), seed, texture)
 
 
@@ -222,7 +223,7 @@ def shot(scene: Scene, through: Array, seed: int, texture: Array | None = None) 
 def about(place: tuple[float, float], dx: float, dy: float, turn_rad: float) -> Rigid:
     """Return a turn about a place, followed by a shift."""
     at = np.array(place)
-    shift = at + [dx, dy] - Rigid(0.0, 0.0, turn_rad).apply(at[None])[0]
+    shift = at + np.array([dx, dy]) - Rigid(0.0, 0.0, turn_rad).apply(at[None])[0]
     return Rigid(float(shift[0]), float(shift[1]), turn_rad)
 
 

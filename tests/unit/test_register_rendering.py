@@ -59,26 +59,28 @@ def test_a_rendered_mark_covers_what_the_beam_burns(layer, shapes, kerf):
 @pytest.mark.parametrize("layer", ["fill", "outline"])
 @pytest.mark.parametrize("sub", [2, 4, 6])
 def test_a_rendered_mark_is_not_shifted_against_the_pixels(layer, sub):
-    """Half a sub-sample of shift would be 0.08 to 0.25 px; the whole is held to 0.004 px."""
+    """Half a sub-sample of shift would be 0.08 to 0.25 px; it is held to 0.003 px."""
     shapes = (PLATE,) if layer == "fill" else (PLATE, HOOK)
-    seen = see(rendered(layer, sub).mark, sub, 0.9).astype(float)
+    seen = see(rendered(layer, sub).mark, sub, 0.9)
     want = sum(seen_coverage(burned(s, layer, POSE), SURFACE, 0.9) for s in shapes)
-    v, u = np.indices(want.shape)
-    for axis in (u, v):
-        here, there = ((axis * m).sum() / m.sum() for m in (seen, want))
-        assert here == pytest.approx(there, abs=0.004)
+    along = np.stack([slope.ravel() for slope in np.gradient(want)], axis=1)
+    shift, *_ = np.linalg.lstsq(along, (want - seen).ravel(), rcond=None)
+    assert np.abs(shift).max() < 0.003
 
 
-def test_blurring_keeps_the_light_and_its_place():
+@pytest.mark.parametrize("sub", [2, 4])
+def test_blurring_keeps_the_light_and_its_place(sub):
     sharp = np.zeros((80, 120), np.float32)
-    sharp[33, 50] = 1.0
-    for sub in (2, 4):
-        seen = see(sharp, sub, 0.8)
-        v, u = np.indices(seen.shape)
-        assert seen.sum() * sub * sub == pytest.approx(1.0, rel=1e-5)
-        # Sub-sample k of a pixel lies at (k + 1/2) / sub - 1/2 pixels from its centre.
-        assert (u * seen).sum() / seen.sum() == pytest.approx((50 + 0.5) / sub - 0.5, abs=0.002)
-        assert (v * seen).sum() / seen.sum() == pytest.approx((33 + 0.5) / sub - 0.5, abs=0.002)
+    sharp[32:34, 50:52] = 1.0
+    seen = see(sharp, sub, 0.8)
+    v, u = np.indices(seen.shape)
+    assert seen.sum() * sub * sub == pytest.approx(4.0, rel=1e-5)
+    # Sub-sample k of a pixel lies at (k + 1/2) / sub - 1/2 pixels from its centre.
+    assert (u * seen).sum() / seen.sum() == pytest.approx(51 / sub - 0.5, abs=0.002)
+    assert (v * seen).sum() / seen.sum() == pytest.approx(33 / sub - 0.5, abs=0.002)
+    spread = ((u - 51 / sub + 0.5) ** 2 * seen).sum() / seen.sum()
+    # Gaussian, plus the two sub-samples and the pixel (each about a twelfth of its width squared).
+    assert spread == pytest.approx(0.8**2 + 1 / 12 + (2 / sub) ** 2 / 12, rel=0.06)
 
 
 @pytest.mark.parametrize("layer", ["fill", "outline"])
@@ -96,7 +98,7 @@ def test_derivatives_of_a_rendered_mark_are_those_of_the_rendering(layer):
         size = 2 * step / (10 if name == "along_turn" else 1)
         numeric = (ends[0] - ends[1]) / size
         analytic = see(getattr(one, name), 4, 0.9)
-        assert np.linalg.norm(analytic - numeric) < 0.02 * np.linalg.norm(numeric)
+        assert np.linalg.norm(analytic - numeric) < 0.04 * np.linalg.norm(numeric)
 
 
 @pytest.mark.parametrize("layer", ["fill", "outline"])
@@ -111,10 +113,9 @@ def test_derivative_by_the_kerf_is_that_of_the_rendering(layer):
 def test_a_lean_widens_edges_across_one_page_axis_and_narrows_those_across_the_other():
     upright = layer_distance(artwork_of((box(10, 8, 30, 24),)), "fill", 0.05, 1.5)
     pose = about((20.0, 16.0), 0.0, 0.0, 0.0)
-    for lean, want in (((0.05, 0.0), box(9.85, 7.95, 30.15, 24.05)),):
-        seen = see(cover(upright, pose, (20.0, 16.0), whole(4), KERF_MM / 2, lean).mark, 4, 0.9)
-        exact = seen_coverage(want, SURFACE, 0.9)
-        assert np.abs(seen - exact).max() < 0.02
+    leant = cover(upright, pose, (20.0, 16.0), whole(4), KERF_MM / 2, (0.05, 0.0))
+    exact = seen_coverage(box(9.85, 7.95, 30.15, 24.05), SURFACE, 0.9)
+    assert np.abs(see(leant.mark, 4, 0.9) - exact).max() < 0.02
 
 
 def test_labels_name_the_nearest_feature_and_nothing_far_away():
@@ -139,13 +140,17 @@ def test_the_tone_curve_is_that_of_the_standard_and_goes_both_ways():
     assert grey_slope(at) == pytest.approx(numeric, rel=0.01)
 
 
+def test_levels_below_black_stay_in_order():
+    dark = np.linspace(-0.01, 0.01, 21, dtype=np.float32)
+    assert (np.diff(grey_from_linear(dark)) > 0).all()
+
+
 def test_a_hairline_thinner_than_a_sub_sample_keeps_its_area():
     thin = layer_distance(
         artwork_of((), (Polygon([(8, 8), (30, 8), (20, 24)]),)), "outline", 0.03, 1
     )
     pose = about((20.0, 16.0), 0.0, 0.0, 0.0)
     seen = see(cover(thin, pose, (20.0, 16.0), whole(6), 0.03).mark, 6, 0.9)
-    length = 22 + 2 * math.hypot(10, 16) + (math.hypot(12, 16) - math.hypot(10, 16)) * 1
     length = 22 + math.hypot(10, 16) + math.hypot(12, 16)
     per_mm2 = abs(np.linalg.det(SURFACE.matrix))
     assert seen.sum() == pytest.approx(length * 0.06 * per_mm2, rel=0.05)
