@@ -101,6 +101,10 @@ def locate(
     goal = expected.apply(middle[None])[0]
     tried = []
     for candidate in candidates[:6]:
+        # A place that correlates half as well as one that already explains the picture is no rival.
+        weak = abs(candidate.score) < 0.5 * abs(candidates[0].score)
+        if weak and any(t.fit.explained > 0.5 for t in tried):
+            break
         one = _coarse_fit(view, ground, candidate, maps, half, box)
         if one is None:
             continue
