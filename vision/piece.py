@@ -111,7 +111,11 @@ def measure_piece(
     faint = {layer.layer: layer.faint for layer in trusted if layer.faint}
     placement: dict[str, Displacement] = {}
     everywhere: Offset | None = None
-    if intended is not None:
+    if intended is not None and situation.camera_doubt:
+        # Whatever the map says of places on the bed is off by as much as the camera moved.
+        why = "the camera moved and no reference marks tell by how much"
+        placement = dict.fromkeys((*mark.layers, "all"), Displacement.missing(why))
+    elif intended is not None:
         placement = {
             name: Displacement.missing(faint[name])
             if name in faint
@@ -136,7 +140,7 @@ def measure_piece(
             {name: o for name, o in placed.items() if name not in faint},
             everywhere,
             every,
-            intended is not None,
+            intended is not None and not situation.camera_doubt,
         )
     systematic: dict[str, Array] = {
         name: _sum([cause.on(name) for cause in causes]) for name in mark.layers

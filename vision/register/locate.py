@@ -99,7 +99,7 @@ def locate(
     turns = np.asarray(step * np.arange(-count, count + 1), np.float64)
     candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8)
     goal = expected.apply(middle[None])[0]
-    tried = []
+    tried: list[_Tried] = []
     for candidate in candidates[:6]:
         # A place that correlates half as well as one that already explains the picture is no rival.
         weak = abs(candidate.score) < 0.5 * abs(candidates[0].score)
