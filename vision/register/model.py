@@ -143,9 +143,9 @@ def normal_equations(
                 leans.append(gain * see(by_mark * lean, sub, sigma))
         else:
             leans.extend([np.zeros_like(gain)] * 2)
-        mark = -gain * state.gain[index] * see(one.mark, sub, sigma)
-        group = setting.group_of[index][one.label]
-        burn.extend(mark * (group == number) for number in range(len(setting.groups[index])))
+        mark = -gain * see(one.mark, sub, sigma)
+        group, uneven = setting.group_of[index][one.label], mark * state.gain[index]
+        burn.extend(uneven * (group == number) for number in range(len(setting.groups[index])))
         burn.extend(mark * slope for slope in setting.slope)
     if setting.tied:
         motion = [np.sum(motion[k::3], axis=0) for k in range(3)]
