@@ -1,0 +1,206 @@
+"""The joint fit: every derivative against differences, and regions that must agree."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.unit.drawn_scenes import (
+    HOOK,
+    KERF_MM,
+    PLATE,
+    STILL,
+    AffineSurface,
+    Scene,
+    about,
+    artwork_of,
+    moved_at,
+)
+from vision.register.fit import fit_layers
+from vision.register.layers import half_widths, layer_maps
+from vision.register.model import look, normal_equations, start_state
+from vision.register.pixels import scene_about
+from vision.register.scene import band, make_setting, nudge, pairs
+
+ARTWORK = artwork_of((PLATE,), (PLATE, HOOK))
+CORNERS = np.array([[8.0, 8.0], [39.0, 8.0], [39.0, 24.0], [8.0, 24.0]])
+PIVOT = (23.5, 16.0)
+FILL = about(PIVOT, 0.12, -0.08, 0.004)
+OUTLINE = about(PIVOT, -0.05, 0.1, -0.003)
+DRAWN = Scene({"fill": ((PLATE,), FILL, 0.5), "outline": ((PLATE, HOOK), OUTLINE, 0.7)}, noise=1.0)
+# Layers come in the order outline, fill, cut.
+POSES = (OUTLINE, FILL)
+
+
+@pytest.fixture(scope="module")
+def view():
+    return DRAWN.capture(seed=4)
+
+
+@pytest.fixture(scope="module")
+def wide_view():
+    """The same seen by a camera with twice as many pixels: worth binning."""
+    surface = AffineSurface(size=(392, 272), pixel_mm=0.125, u0=13.1, v0=253.7)
+    return replace(DRAWN, surface=surface).capture(seed=4)
+
+
+@pytest.fixture(scope="module")
+def system(view):
+    """A state with everything away from nothing, its setting and its weight."""
+    texture = np.random.default_rng(3).normal(0, 0.02, view.linear.shape)
+    scene = scene_about(view, (0.35 * (1 + texture)).astype(np.float32), CORNERS, 1, 6)
+    maps = layer_maps(ARTWORK, 0.04, 1.4)
+    half = half_widths(maps, KERF_MM, False)
+    setting = make_setting(scene, maps, POSES, half, PIVOT, False, ())
+    weight = scene.usable * band(setting, POSES)
+    state = start_state(setting, POSES, weight)
+    state = replace(
+        state,
+        half_width_mm=(0.11, 0.09),
+        lean_mm=((0.0, 0.0), (0.01, -0.02)),
+        overlap=state.overlap + 0.05,
+        survival=0.7,
+        gain=tuple(np.full(scene.region.shape, g, np.float32) for g in (0.95, 1.08)),
+    )
+    return setting, state, weight
+
+
+def moved(setting, state, number, step):
+    """Return the state with one parameter changed; parameters in the order of the columns."""
+    count = len(setting.maps)
+    if number < 3 * count:
+        change = [0.0, 0.0, 0.0]
+        change[number % 3] = step / (setting.scale_mm if number % 3 == 2 else 1.0)
+        poses = list(state.poses)
+        poses[number // 3] = nudge(poses[number // 3], PIVOT, *change)
+        return replace(state, poses=tuple(poses))
+    number -= 3 * count
+    if number == 0:
+        return replace(state, sigma_px=state.sigma_px + step)
+    number -= 1
+    if number < count:
+        half = list(state.half_width_mm)
+        half[number] += step
+        return replace(state, half_width_mm=tuple(half))
+    number -= count
+    if number < 2 * count:
+        lean = [list(pair) for pair in state.lean_mm]
+        lean[number // 2][number % 2] += step
+        return replace(state, lean_mm=tuple(tuple(pair) for pair in lean))
+    number -= 2 * count
+    amplitude = [values.copy() for values in state.amplitude]
+    for values in amplitude:
+        if number < len(values):
+            values[number] += step
+            return replace(state, amplitude=tuple(amplitude))
+        number -= len(values)
+    for name in ("overlap", "light"):
+        values = getattr(state, name).copy()
+        if number < len(values):
+            values[number] += step
+            return replace(state, **{name: values})
+        number -= len(values)
+    assert number == 0
+    return replace(state, survival=state.survival + step)
+
+
+def test_every_derivative_is_that_of_the_model(system):
+    setting, state, weight = system
+    found, _, _ = normal_equations(setting, state, look(setting, state), weight)
+    count = len(setting.maps)
+    first_burn = 3 * count + 1 + count + 2 * count
+    outline_lean = range(3 * count + 1 + count, 3 * count + 1 + count + 2)
+    for number, analytic in enumerate(found.columns):
+        if number in outline_lean:
+            assert not analytic.any()
+            continue
+        step = 0.004 if number < first_burn else 0.002
+        forth, back = (
+            look(setting, moved(setting, state, number, sign * step)) for sign in (1, -1)
+        )
+        numeric = (back.residual - forth.residual) / (2 * step)
+        error = np.linalg.norm(weight * (analytic - numeric))
+        assert error < 0.04 * np.linalg.norm(weight * numeric), number
+
+
+def test_the_normal_matrix_is_made_of_the_derivatives(system):
+    setting, state, weight = system
+    seen = look(setting, state)
+    found, normal, gradient = normal_equations(setting, state, seen, weight)
+    motions = slice(0, 2)  # shifts have no prior
+    flat = found.columns.reshape(len(found.columns), -1).astype(float)
+    products = (flat * weight.ravel()) @ flat.T
+    assert normal[motions, motions] == pytest.approx(products[motions, motions], rel=1e-3)
+    pull = (flat * weight.ravel()) @ seen.residual.ravel()
+    assert gradient[motions] == pytest.approx(pull[motions], rel=1e-3, abs=1.0)
+    assert (np.linalg.eigvalsh(normal) > 0).all()
+
+
+def fit(view, binning, sub, near=None, corners=CORNERS):
+    maps = layer_maps(ARTWORK, 0.05, 1.4)
+    half = half_widths(maps, KERF_MM, False)
+    region = None if near is None else (maps, near)
+    scene = scene_about(view, None, corners, binning, sub, region)
+    start = about(PIVOT, 0.05, 0.03, 0.001)
+    found = fit_layers(scene, maps, (start, start), half, pivot_mm=PIVOT, iterations=20)
+    assert found is not None
+    return scene, found
+
+
+def shifts(found):
+    return np.array([moved_at(p, t, PIVOT) for p, t in zip(found.state.poses, POSES, strict=True)])
+
+
+def test_a_mosaic_of_tiles_and_the_whole_rectangle_end_in_the_same_place():
+    view = replace(DRAWN, surface=AffineSurface(size=(260, 220), v0=170.6)).capture(seed=4)
+    wide = np.array([[2.0, 2.0], [58.0, 2.0], [58.0, 38.0], [2.0, 38.0]])
+    whole, by_whole = fit(view, 1, 2, corners=wide)
+    tiles, by_tiles = fit(view, 1, 2, near=(STILL, STILL), corners=wide)
+    assert tiles.region.row.size < 0.85 * whole.region.row.size
+    assert np.abs(shifts(by_whole) - shifts(by_tiles))[:, :2].max() < 0.0015
+    assert np.abs(shifts(by_tiles))[:, :2].max() < 0.015
+
+
+def test_binned_pixels_end_where_the_captures_own_do(wide_view):
+    _, own = fit(wide_view, 1, 4)
+    _, binned = fit(wide_view, 2, 4)
+    assert np.abs(shifts(own) - shifts(binned))[:, :2].max() < 0.006
+    assert np.abs(shifts(binned))[:, :2].max() < 0.008
+
+
+def test_turn_blur_and_kerf_are_found_with_the_shift(view):
+    _, found = fit(view, 1, 4)
+    assert np.abs(shifts(found))[:, :2].max() < 0.008
+    assert np.abs(shifts(found)[:, 2]).max() < 8e-4
+    assert found.state.sigma_px == pytest.approx(0.9, abs=0.08)
+    assert found.state.half_width_mm == pytest.approx((0.1, 0.1), abs=0.02)
+    assert found.noise == pytest.approx(1.0, abs=0.2)
+    assert found.explained > 0.95
+
+
+def test_tied_layers_get_one_motion(view):
+    maps = layer_maps(ARTWORK, 0.12, 2.5)
+    scene = scene_about(view, None, CORNERS, 2, 2)
+    half = half_widths(maps, KERF_MM, False)
+    found = fit_layers(
+        scene, maps, (STILL, STILL), half, pivot_mm=PIVOT, tied=True, free=False, robust=False
+    )
+    assert found.motions == 3
+    assert found.state.poses[0] == found.state.poses[1]
+    both = np.array([moved_at(STILL, pose, PIVOT)[:2] for pose in POSES])
+    ours = -moved_at(found.state.poses[0], STILL, PIVOT)[:2]
+    assert (ours > both.min(axis=0) - 0.01).all()
+    assert (ours < both.max(axis=0) + 0.01).all()
+
+
+def test_too_few_pixels_are_refused(view):
+    maps = layer_maps(ARTWORK, 0.12, 2.5)
+    scene = scene_about(view, None, CORNERS, 1, 2)
+    nothing = replace(scene, usable=np.zeros_like(scene.usable))
+    half = half_widths(maps, KERF_MM, False)
+    assert fit_layers(nothing, maps, (STILL, STILL), half, pivot_mm=PIVOT) is None
+
+
+def test_pairs_of_layers_are_in_the_order_of_the_overlaps():
+    assert pairs(1) == []
+    assert pairs(3) == [(0, 1), (0, 2), (1, 2)]
