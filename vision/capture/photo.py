@@ -28,8 +28,6 @@ _EXIF_ORIENTATION = 0x0112
 _ONE_TONE_LEVELS = 1.0
 # Weights of linear red, green and blue in luminance: ITU-R BT.709-6, section 3.
 _LUMINANCE = (0.2126, 0.7152, 0.0722)
-# Weights of the coded signal, ITU-R BT.601-7: the grey that corner finders are made for.
-_LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,8 +59,8 @@ class Photo:
 
     @cached_property
     def grey(self) -> Bytes:
-        """(h, w) uint8 coded luma, for finding corners and markers."""
-        return np.asarray(np.rint(self.rgb.astype(np.float32) @ _LUMA), np.uint8)
+        """(h, w) uint8 coded luma (ITU-R BT.601-7), for finding corners and markers."""
+        return np.asarray(cv2.cvtColor(self.rgb, cv2.COLOR_RGB2GRAY), np.uint8)
 
     @cached_property
     def linear(self) -> NDArray[np.float32]:

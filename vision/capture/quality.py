@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.errors import WitmarkError
 from calibration.surface import Surface
 from vision.capture.photo import Photo
-from vision.register.tone import grey_from_linear
+from vision.register.tone import grey_by_table
 from vision.register.view import View
 
 # Grey level from which a channel counts as saturated.
@@ -36,7 +36,7 @@ def view_of(photos: Sequence[Photo], surface: Surface) -> View:
     for photo in photos:
         bright = (photo.rgb.max(axis=2) >= _SATURATED).astype(np.uint8)
         usable[cv2.dilate(bright, np.ones((3, 3), np.uint8)) > 0] = 0.0
-    return View(linear, grey_from_linear(linear), usable, surface)
+    return View(linear, grey_by_table(linear), usable, surface)
 
 
 def saturated_share(view: View, inside: NDArray[np.bool_]) -> float:

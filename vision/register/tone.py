@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +17,17 @@ def grey_from_linear(linear: Image) -> Image:
     safe = np.maximum(linear, np.float32(_DARK))
     curved = np.float32(1.055) * np.power(safe, np.float32(1 / 2.4)) - np.float32(0.055)
     return np.asarray(255.0 * np.where(linear > _DARK, curved, np.float32(12.92) * linear))
+
+
+def grey_by_table(linear: Image) -> Image:
+    """Encode a whole picture of linear light 0..1, to a twentieth of a level, but quickly."""
+    index = (np.clip(linear, 0, 1) * np.float32(65535) + np.float32(0.5)).astype(np.uint16)
+    return np.asarray(_table()[index])
+
+
+@lru_cache(maxsize=1)
+def _table() -> Image:
+    return grey_from_linear(np.linspace(0, 1, 65536, dtype=np.float32))
 
 
 def grey_slope(linear: Image) -> Image:
