@@ -214,7 +214,9 @@ def conditions(piece: PieceResult) -> list[Condition]:
         )
     on_work, place = evidence.placement_on_work, evidence.placement.get("all")
     advice = _would_decide("placement.all", piece.budget)
-    if on_work is not None and on_work.worst_mm.value is not None:
+    if on_work is not None:
+        # Where a before capture was given but does not tell how the work moved, the place on the bed
+        # is no substitute: work nudged before the first stroke would pass by it.
         out.append(Condition("mark on the work", "placement_on_work", on_work.worst_mm, advice))
     elif place is not None and not evidence.put_back:
         out.append(Condition("mark on the bed", "placement.all", place.worst_mm, advice))
