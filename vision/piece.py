@@ -215,7 +215,7 @@ def conditions(piece: PieceResult) -> list[Condition]:
     on_work, place = evidence.placement_on_work, evidence.placement.get("all")
     advice = _would_decide("placement.all", piece.budget)
     if on_work is not None:
-        # Where a before capture was given but does not tell how the work moved, the place on the bed
+        # Where a before capture does not tell how the work moved, the place on the bed
         # is no substitute: work nudged before the first stroke would pass by it.
         out.append(Condition("mark on the work", "placement_on_work", on_work.worst_mm, advice))
     elif place is not None and not evidence.put_back:
