@@ -35,6 +35,7 @@ class JobFiles:
     height_u_mm: float | None = None
     depth_mm: float = 0.0
     kerf_mm: float = 0.2
+    hatch_mm: float | None = None
     negative: bool = False
     put_back: bool = False
     tolerance_mm: float | None = None
@@ -76,6 +77,7 @@ def read_job(files: JobFiles, today: date) -> Job:
         height_u_mm=files.height_u_mm,
         depth_mm=files.depth_mm,
         kerf_mm=files.kerf_mm,
+        hatch_mm=files.hatch_mm,
         negative=files.negative,
         put_back=files.put_back,
         tolerance_mm=files.tolerance_mm,

@@ -17,7 +17,7 @@ from vision.artwork.strokes import Artwork
 from vision.capture.photo import Photo
 from vision.diagnose.causes import doubts_of, findings_of, summary_of
 from vision.diagnose.verdict import judge
-from vision.measure.budget import Assumptions
+from vision.measure.budget import HATCH_SPACING_MM, Assumptions
 from vision.measure.margins import margins
 from vision.piece import PieceResult, conditions, measure_piece, not_found
 from vision.register.locate import locate
@@ -61,8 +61,9 @@ class Job:
     height_mm, height_u_mm
         Height of the work's surface above the bed, and its expanded uncertainty; None: 0.2 mm is
         assumed.
-    depth_mm, kerf_mm
-        Depth of the fill's floor, and width of the burned line.
+    depth_mm, kerf_mm, hatch_mm
+        Depth of the fill's floor, width of the burned line, spacing of the hatch (None: 0.1 mm is
+        assumed).
     negative, put_back
         The ground is burned; the work was lifted after the job.
     tolerance_mm
@@ -89,6 +90,7 @@ class Job:
     height_u_mm: float | None
     depth_mm: float
     kerf_mm: float
+    hatch_mm: float | None
     negative: bool
     put_back: bool
     tolerance_mm: float | None
@@ -164,6 +166,8 @@ def _assumptions(job: Job) -> Assumptions:
         height_stated=job.height_u_mm is not None,
         depth_mm=job.depth_mm,
         has_place=job.at_mm is not None,
+        hatch_mm=HATCH_SPACING_MM if job.hatch_mm is None else job.hatch_mm,
+        hatch_stated=job.hatch_mm is not None,
     )
 
 

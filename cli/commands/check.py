@@ -64,6 +64,10 @@ def check(
     ] = None,
     depth: Annotated[float, typer.Option(metavar="MM", help="Depth of the fill.")] = 0.0,
     kerf: Annotated[float, typer.Option(metavar="MM", help="Width of a burned line.")] = 0.2,
+    hatch: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="Spacing of the fill's hatch; 0.1 is assumed otherwise."),
+    ] = None,
     mirror: Annotated[
         bool, typer.Option("--mirror", help="Burned mirrored left to right.")
     ] = False,
@@ -116,6 +120,7 @@ def check(
         height_u_mm=None if height_u is None else _number(height_u, "--height-u", 0.0, 100.0),
         depth_mm=_number(depth, "--depth", 0.0, 20.0),
         kerf_mm=_number(kerf, "--kerf", 0.02, 5.0),
+        hatch_mm=None if hatch is None else _number(hatch, "--hatch", 0.0, 5.0),
         negative=negative,
         put_back=put_back,
         tolerance_mm=None if tolerance is None else _number(tolerance, "--tolerance", 1e-3, 100.0),

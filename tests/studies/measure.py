@@ -162,6 +162,7 @@ def _job(case: Case, job: SimulatedJob, cache: Path) -> Job:
         height_u_mm=None,
         depth_mm=spec.depth_mm,
         kerf_mm=spec.kerf_mm,
+        hatch_mm=spec.hatch_mm,
         negative=False,
         put_back=False,
         tolerance_mm=TOLERANCE_MM,

@@ -94,6 +94,8 @@ class Assumptions:
         Depth of the fill's floor.
     has_place
         Whether a place was given at all.
+    hatch_mm, hatch_stated
+        Spacing of the fill's hatch, and whether the user stated it.
     """
 
     at_sigma_mm: float
@@ -103,6 +105,8 @@ class Assumptions:
     height_stated: bool
     depth_mm: float
     has_place: bool
+    hatch_mm: float = HATCH_SPACING_MM
+    hatch_stated: bool = False
 
 
 def influences(
@@ -181,10 +185,10 @@ def influences(
         out.append(
             Influence(
                 "where the last hatch stroke lies",
-                "assumed",
-                "a narrower hatch spacing",
+                "measured" if said.hatch_stated else "assumed",
+                "a narrower hatch spacing; state it with --hatch",
                 gap,
-                np.eye(next(iter(gap.values())).shape[1]) * HATCH_SPACING_MM**2 / 12,
+                np.eye(next(iter(gap.values())).shape[1]) * said.hatch_mm**2 / 12,
                 common=False,
             )
         )
