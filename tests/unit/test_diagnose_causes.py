@@ -1,0 +1,233 @@
+"""Findings, doubts and the one sentence, from measured displacements alone."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration.quantity import Quantity
+from vision.diagnose.causes import Evidence, doubts_of, findings_of, summary_of
+from vision.diagnose.verdict import Condition, judge
+from vision.diagnose.words import degrees, direction, millimetres, seen_to_differ, turned
+from vision.measure.offsets import Offset, displacement
+from vision.measure.trust import LayerTrust
+from vision.result import CameraMovement, Displacement
+
+POINTS = np.array([[80.0, 60.0], [120.0, 60.0], [120.0, 90.0], [80.0, 90.0]])
+AT = np.array([100.0, 75.0])
+CLEAR = (
+    LayerTrust("outline", 300.0, -60.0, 0.02, 1.0, 0.0, 0.0, None),
+    LayerTrust("fill", 300.0, -50.0, 0.02, 1.0, 0.0, 0.0, None),
+)
+
+
+def moved(dx=0.0, dy=0.0, turn_deg=0.0, sigma=0.01):
+    covariance = np.diag([sigma**2, sigma**2, (sigma / 20) ** 2])
+    vector = np.array([dx, dy, math.radians(turn_deg)])
+    return displacement(Offset(vector, AT, covariance, np.zeros((3, 3))), POINTS)
+
+
+def evidence(**changes):
+    still = moved()
+    whole = Evidence(
+        placement={"outline": still, "fill": still, "all": still},
+        fill_to_outline=still,
+        placement_on_work=still,
+        part_movement=still,
+        trust=CLEAR,
+        rivals=0,
+        put_back=False,
+        not_found=None,
+        light_changed=None,
+    )
+    return replace(whole, **changes)
+
+
+def kinds(found):
+    return [finding.kind for finding in found]
+
+
+def sentence(given, tolerance=0.2):
+    clause = Condition("a", "a", given.fill_to_outline.worst_mm, "")
+    return summary_of(given, judge([clause], tolerance, doubts_of(given, False)))
+
+
+def test_where_nothing_moved_nothing_is_found():
+    assert kinds(findings_of(evidence(), ())) == ["none"]
+    assert doubts_of(evidence(), False) == ()
+
+
+def test_a_bump_between_the_passes_names_which_pass_came_first():
+    given = evidence(
+        placement={"outline": moved(0.3), "fill": moved(), "all": Displacement.missing("differ")},
+        fill_to_outline=moved(-0.3),
+        part_movement=moved(0.3),
+        placement_on_work=Displacement.missing("differ"),
+    )
+    first = findings_of(given, ())[0]
+    assert first.kind == "work_moved"
+    assert first.confidence == "sure"
+    assert first.when == {"pass": "between outline and fill"}
+    assert "0.30" in first.summary
+    assert "right of the fill" in first.summary
+    assert not first.rivals
+
+
+def test_without_proof_a_bump_has_rivals_and_a_capture_that_would_decide():
+    given = evidence(placement={}, fill_to_outline=moved(-0.3), part_movement=None)
+    first = findings_of(given, ())[0]
+    assert (first.kind, first.confidence) == ("work_moved", "likely")
+    assert any("lost steps" in rival for rival in first.rivals)
+    assert "before capture" in first.next_capture
+
+
+def test_a_turn_about_the_middle_is_a_turn_and_no_shift():
+    given = evidence(fill_to_outline=moved(turn_deg=-0.4), placement={}, part_movement=None)
+    first = findings_of(given, ())[0]
+    assert first.kind == "work_turned"
+    assert "0.40" in first.summary
+    assert "counter-clockwise" in first.summary  # the outline, seen from the fill
+
+
+def test_work_moved_after_the_job_is_no_fault_of_the_mark():
+    gone = moved(2.0, 1.0)
+    given = evidence(placement={"outline": gone, "fill": gone, "all": gone}, part_movement=gone)
+    found = kinds(findings_of(given, ()))
+    assert "moved_after_job" in found
+    assert "placement" not in found
+
+
+def test_work_nudged_before_the_first_stroke_is_placed_wrong_on_the_work():
+    given = evidence(part_movement=moved(0.5), placement_on_work=moved(-0.5))
+    assert kinds(findings_of(given, ())) == ["placed_wrong_on_work"]
+
+
+def test_work_that_the_user_put_back_did_not_move():
+    gone = moved(2.0, 1.0)
+    given = evidence(part_movement=gone, put_back=True)
+    assert "moved_after_job" not in kinds(findings_of(given, ()))
+    assert "moved" not in sentence(given)
+
+
+def test_a_mark_beside_its_place_is_a_wrong_placement():
+    off = moved(0.8)
+    given = evidence(
+        placement={"outline": off, "fill": off, "all": off},
+        part_movement=None,
+        placement_on_work=None,
+    )
+    (found,) = findings_of(given, ())
+    assert found.kind == "placement"
+    assert found.rivals == ("the work moved after the last stroke",)
+    proven = findings_of(replace(given, part_movement=moved(), placement_on_work=off), ())
+    assert proven[0].confidence == "sure"
+
+
+def test_what_chance_explains_is_no_movement():
+    """One still job in a thousand may be called moved: chi-square 16.27, three degrees."""
+    rng = np.random.default_rng(6)
+    called = sum(
+        seen_to_differ(moved(*rng.normal(0, 0.01, 2), math.degrees(rng.normal(0, 0.0005))))
+        for _ in range(4000)
+    )
+    assert called <= 12
+    assert seen_to_differ(moved(0.05))
+    assert not seen_to_differ(None)
+    assert not seen_to_differ(Displacement.missing("faint"))
+
+
+@pytest.mark.parametrize(
+    ("layer", "words"),
+    [
+        (replace(CLEAR[1], significance=5.0), "too faint"),
+        (replace(CLEAR[1], seen_share=0.5), "50 % of the fill is not seen"),
+        (replace(CLEAR[1], displaced_share=0.3, displaced_mm=0.4), "30 % of the fill lies"),
+    ],
+)
+def test_a_layer_that_cannot_be_trusted_raises_a_doubt(layer, words):
+    given = evidence(trust=(CLEAR[0], layer))
+    (doubt,) = doubts_of(given, False)
+    assert words in doubt
+    assert sentence(given).endswith("undecided at a tolerance of 0.2 mm.")
+
+
+def test_a_faint_layer_is_a_finding_that_says_what_would_decide():
+    given = evidence(trust=(CLEAR[0], replace(CLEAR[1], significance=5.0)))
+    found = {finding.kind: finding for finding in findings_of(given, ())}
+    assert "light" in found["cannot_tell"].next_capture
+
+
+def test_a_layer_that_moved_within_itself_is_a_finding_with_its_place():
+    layer = replace(CLEAR[1], displaced_share=0.3, displaced_mm=0.42, displaced_at_mm=(101.0, 77.0))
+    first = findings_of(evidence(trust=(CLEAR[0], layer)), ())[0]
+    assert first.kind == "moved_within_pass"
+    for words in ("0.42 mm", "X 101, Y 77", "fill"):
+        assert words in first.summary
+
+
+def test_rivals_and_an_uncorrected_camera_are_doubts():
+    assert "more than one place" in doubts_of(evidence(rivals=2), False)[0]
+    assert "camera moved" in doubts_of(evidence(), True)[0]
+
+
+def test_a_camera_that_was_corrected_is_told_and_is_no_doubt():
+    camera = CameraMovement("reference marks", Quantity(1.2, 0.1), True, "it moved by 1.2 mm")
+    found = findings_of(evidence(), (("after", camera),))
+    assert kinds(found) == ["camera_moved"]
+    assert "after capture" in found[0].summary
+
+
+def test_artwork_that_was_not_found_is_all_that_is_said():
+    missing = Displacement.missing("covered")
+    given = evidence(
+        not_found="covered",
+        trust=(),
+        fill_to_outline=missing,
+        part_movement=None,
+        placement={"all": missing},
+        placement_on_work=None,
+    )
+    assert doubts_of(given, False) == ("the artwork was not found: covered",)
+    assert kinds(findings_of(given, ())) == ["not_found"]
+    assert sentence(given) == "The artwork was not found in the capture: covered."
+
+
+@pytest.mark.parametrize(
+    ("given", "parts"),
+    [
+        (evidence(), ("utline and fill lie on each other", "it passes")),
+        (evidence(fill_to_outline=moved(-0.4)), ("outline sits 0.40", "right of", "it fails")),
+        (evidence(fill_to_outline=moved(0.0, 0.4)), ("to the front", "it fails")),
+    ],
+)
+def test_the_sentence_says_what_how_far_and_what_follows(given, parts):
+    text = sentence(given)
+    for part in parts:
+        assert part in text
+    assert text[0].isupper()
+    assert text.endswith("0.2 mm.")
+
+
+@pytest.mark.parametrize(
+    ("dx", "dy", "words"),
+    [
+        (1.0, 0.0, "right"),
+        (-1.0, 0.2, "left"),
+        (0.1, 1.0, "to the back"),
+        (0.0, -1.0, "to the front"),
+        (1.0, -1.0, "right and to the front"),
+    ],
+)
+def test_directions_are_those_of_the_person_at_the_machine(dx, dy, words):
+    assert direction(dx, dy) == words
+
+
+def test_numbers_in_words():
+    assert millimetres(Quantity(0.314, 0.042)) == "0.31 ± 0.04 mm"
+    assert millimetres(Quantity(0.01, 0.02, low=0.0, high=0.05)) == "at most 0.05 mm"
+    assert "covered" in millimetres(Quantity.missing("covered"))
+    assert degrees(Quantity(-0.4, 0.03)) == "0.40 ± 0.03 degrees clockwise"
+    assert turned(moved(turn_deg=0.4))
+    assert not turned(moved(turn_deg=0.03))
+    assert not turned(None)

@@ -1,0 +1,148 @@
+"""When a layer's numbers are not trusted; the rows of features."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from tests.unit.drawn_scenes import (
+    HOOK,
+    KERF_MM,
+    PLATE,
+    STILL,
+    AffineSurface,
+    Scene,
+    about,
+    artwork_of,
+    shot,
+)
+from vision.artwork.placing import Rigid
+from vision.measure.features import feature_rows, local_table
+from vision.measure.trust import trust
+from vision.register.local import LocalOffset
+from vision.register.mark import measure
+
+QUIET = np.eye(2) * 0.01**2
+
+
+def cell(number, shift=(0.0, 0.0), strength=1.0, sigma=0.02, energy=1000.0, covariance=QUIET):
+    place = np.array([10.0 * number, 5.0])
+    return LocalOffset(0, number, place, np.array(shift), covariance, strength, sigma, energy)
+
+
+def told(cells, significance=200.0, contrast=-50.0, place_sigma_mm=0.005):
+    """Return the trust in one layer that was seen like this, 0.25 mm to a pixel."""
+    mark = SimpleNamespace(
+        layers=("fill",),
+        local=tuple(cells),
+        covariance=np.diag([place_sigma_mm**2, place_sigma_mm**2, 1e-8]),
+        significance={"fill": significance},
+        contrast={"fill": contrast},
+        scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
+    )
+    (layer,) = trust(mark)
+    return layer
+
+
+def test_a_clear_layer_is_trusted():
+    layer = told([cell(k) for k in range(6)])
+    assert layer.faint == ""
+    assert (layer.seen_share, layer.displaced_share, layer.displaced_mm) == (1.0, 0.0, 0.0)
+    assert layer.place_sigma_px == pytest.approx(0.02)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"significance": 8.0}, "too faint"),
+        ({"contrast": -0.6}, "too faint"),
+        ({"place_sigma_mm": 0.2}, "not found"),
+    ],
+)
+def test_what_is_too_faint_or_badly_placed_says_so(changes, words):
+    assert words in told([cell(0)], **changes).faint
+
+
+def test_a_layer_of_which_no_cell_is_seen_is_not_seen():
+    assert told([]).seen_share == 0.0
+
+
+def test_cells_count_by_what_they_should_show():
+    layer = told([cell(0, energy=3000.0), cell(1, strength=0.1, energy=1000.0)])
+    assert layer.seen_share == pytest.approx(0.75)
+
+
+def test_a_cell_that_noise_alone_can_make_look_empty_counts_as_seen():
+    assert told([cell(0, strength=0.2, sigma=0.15)]).seen_share == 1.0
+    assert told([cell(0, strength=0.2, sigma=0.05)]).seen_share == 0.0
+
+
+def test_one_cell_far_off_is_named_with_its_place():
+    layer = told([*(cell(k) for k in range(5)), cell(5, shift=(0.3, -0.4))])
+    assert layer.displaced_share == pytest.approx(1 / 6)
+    assert layer.displaced_mm == pytest.approx(0.5)
+    assert layer.displaced_at_mm == (50.0, 5.0)
+
+
+def test_small_offsets_as_scorch_makes_them_are_no_movement():
+    layer = told([cell(k, shift=(0.05, 0.0)) for k in range(6)])
+    assert layer.displaced_share == 0.0
+
+
+def test_a_cell_that_cannot_tell_is_no_movement():
+    vague = np.eye(2) * 0.4**2
+    layer = told([*(cell(k) for k in range(5)), cell(5, shift=(0.5, 0.5), covariance=vague)])
+    assert layer.displaced_share == 0.0
+
+
+def measured(hook_shift=(0.0, 0.0), hook_burn=0.6):
+    """Return artwork and mark of a plate in place and a hook shifted by itself."""
+    artwork = artwork_of((PLATE, HOOK))
+    layers = {
+        "fill": ((PLATE,), STILL, 0.6),
+        # Drawn as a layer of its own, but one layer of the artwork.
+        " fill": ((HOOK,), Rigid(*hook_shift, 0.0), hook_burn),
+    }
+    scene = Scene({}, AffineSurface(size=(300, 208), pixel_mm=0.16, u0=9.7, v0=194.4), noise=1.0)
+    keep = np.ones((scene.surface.size[1], scene.surface.size[0]))
+    for shapes, pose, burn in layers.values():
+        one = Scene({"fill": (shapes, pose, burn)}, scene.surface)
+        keep = keep * one.through()
+    mark = measure(shot(scene, keep, 5), None, artwork, STILL, (), KERF_MM)
+    return artwork, mark
+
+
+def rows_of(artwork, mark):
+    nothing = {name: np.zeros((3, 3)) for name in mark.layers}
+    return feature_rows(artwork, 0, mark, STILL, nothing)
+
+
+def test_each_feature_has_a_row_with_its_own_displacement():
+    plate, hook = rows_of(*measured((0.25, -0.15)))
+    assert hook.dx_mm.value - plate.dx_mm.value == pytest.approx(0.25, abs=0.05)
+    assert hook.dy_mm.value - plate.dy_mm.value == pytest.approx(-0.15, abs=0.05)
+    assert (plate.name, hook.name) == ("shape 0", "shape 1")
+    assert plate.centre_mm == pytest.approx((19.0, 16.0))
+    assert plate.contrast.value < -20
+    assert plate.note == ""
+
+
+def test_features_in_place_lie_in_place_within_their_uncertainty():
+    for row in rows_of(*measured()):
+        assert abs(row.dx_mm.value) < max(2 * row.dx_mm.u95, 0.006)
+        assert abs(row.dy_mm.value) < max(2 * row.dy_mm.u95, 0.006)
+        assert row.distance_mm.interval[0] < 0.006
+
+
+def test_a_feature_that_was_not_burned_has_no_number_or_is_called_faint():
+    _, hook = rows_of(*measured(hook_burn=0.0))
+    assert hook.dx_mm.value is None or hook.note == "faint"
+
+
+def test_local_displacements_are_told_against_the_intended_place():
+    _, mark = measured()
+    expected = about((23.5, 16.0), -0.2, 0.1, 0.0)
+    table, names = local_table(mark, expected, mark.local)
+    assert table.shape == (len(mark.local), 4)
+    assert set(names) == {"fill"}
+    assert np.median(table[:, 2:], axis=0) == pytest.approx([0.2, -0.1], abs=0.02)
