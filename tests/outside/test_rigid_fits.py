@@ -1,4 +1,4 @@
-"""Rigid displacements against closed forms of other libraries; intervals against brute force."""
+"""Rigid displacements against closed forms and registrations of other libraries."""
 
 from __future__ import annotations
 
@@ -6,8 +6,18 @@ import math
 
 import numpy as np
 import pytest
-from skimage.transform import EuclideanTransform
+from skimage.transform import EuclideanTransform, SimilarityTransform
 
+from tests.unit.drawn_scenes import (
+    HOOK,
+    KERF_MM,
+    PLATE,
+    STILL,
+    AffineSurface,
+    Scene,
+    about,
+    artwork_of,
+)
 from vision.artwork.placing import Rigid
 from vision.measure.offsets import (
     Offset,
@@ -17,17 +27,20 @@ from vision.measure.offsets import (
     rigid_response,
     worst,
 )
+from vision.register.mark import Mark, measure
 from vision.register.scene import nudge
+from vision.register.view import View
 
+SITK = pytest.importorskip("SimpleITK")
 RNG = np.random.default_rng(7)
 POINTS = RNG.uniform(0, 60, (40, 2))
 
 
-def fitted(a: np.ndarray, b: np.ndarray) -> EuclideanTransform:
+def fitted(a: np.ndarray, b: np.ndarray, kind: type = EuclideanTransform) -> EuclideanTransform:
     """Umeyama's closed form (IEEE PAMI 13, 1991), as scikit-image has it."""
-    if hasattr(EuclideanTransform, "from_estimate"):
-        return EuclideanTransform.from_estimate(a, b)
-    form = EuclideanTransform()
+    if hasattr(kind, "from_estimate"):
+        return kind.from_estimate(a, b)
+    form = kind()
     form.estimate(a, b)
     return form
 
@@ -103,3 +116,63 @@ def test_equal_displacements_combine_to_half_the_variance_and_different_ones_dis
     assert (chi2, freedom) == (pytest.approx(0.0), 3)
     _, chi2, _ = combine([one, other], none)
     assert chi2 == pytest.approx(0.05**2 / 1e-4 * 2)
+
+
+def test_the_closed_form_used_here_gives_umeyamas_own_example() -> None:
+    """Umeyama 1991, section IV; a plain decomposition gives a reflection there."""
+    a = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 2.0]])
+    b = np.array([[0.0, 0.0], [-1.0, 0.0], [0.0, 2.0]])
+    form = fitted(a, b, SimilarityTransform)
+    # Printed (from memory, and computed anew): R = [.832 .555; -.555 .832], t = (-.8, .4), c = .721
+    assert form.scale == pytest.approx(0.7211103, abs=1e-6)
+    assert form.params[:2, :2] / form.scale == pytest.approx(
+        np.array([[0.8320503, 0.5547002], [-0.5547002, 0.8320503]]), abs=1e-6
+    )
+    assert form.translation == pytest.approx([-0.8, 0.4], abs=1e-9)
+
+
+def by_least_squares(first: View, second: View, centre_px: np.ndarray) -> np.ndarray:
+    """Return shift (px) at a place and turn of a second picture against a first: SimpleITK."""
+    turn = SITK.Euler2DTransform()
+    turn.SetCenter(centre_px.tolist())
+    method = SITK.ImageRegistrationMethod()
+    method.SetMetricAsMeanSquares()
+    method.SetInterpolator(SITK.sitkBSpline)
+    method.SetOptimizerAsRegularStepGradientDescent(0.5, 1e-6, 300, 0.5, 1e-8)
+    method.SetOptimizerScalesFromPhysicalShift()
+    method.SetInitialTransform(turn, inPlace=True)
+    method.Execute(*(SITK.GetImageFromArray(v.grey) for v in (first, second)))
+    return np.array([*turn.GetTranslation(), turn.GetAngle()])
+
+
+@pytest.mark.parametrize("layer", ["fill", "outline"])
+@pytest.mark.parametrize(
+    ("dx", "dy", "turn"), [(0.43, -0.27, 0.011), (-0.31, 0.52, -0.006), (0.05, 0.0, 0.0)]
+)
+def test_how_a_rendered_mark_moved_is_what_a_registration_library_finds(
+    layer: str, dx: float, dy: float, turn: float
+) -> None:
+    """Two captures of one mark: each measured against the artwork, and both against each other."""
+    middle = (23.5, 16.0)
+    shapes = (PLATE, HOOK)
+    artwork = artwork_of(shapes) if layer == "fill" else artwork_of((), shapes)
+    truth = about(middle, dx, dy, turn)
+    surface = AffineSurface(shear=0.0)
+    views = [
+        Scene({layer: (shapes, pose, 0.6)}, surface, noise=1.0).capture(seed)
+        for seed, pose in enumerate((STILL, truth))
+    ]
+    poses = []
+    for view in views:
+        mark = measure(view, None, artwork, STILL, (), KERF_MM)
+        assert isinstance(mark, Mark)
+        poses.append(mark.poses[layer])
+    page = poses[0].invert(np.array([middle]))
+    ours = np.array([*(poses[1].apply(page)[0] - middle), poses[1].angle_rad - poses[0].angle_rad])
+    centre = surface.px_from_mm(np.array([middle]))[0]
+    u, v, angle = by_least_squares(*views, centre)
+    theirs = surface.mm_from_px((centre + np.array([u, v]))[None])[0] - middle
+    assert ours == pytest.approx([dx, dy, turn], abs=0.004)
+    assert ours[:2] == pytest.approx(theirs, abs=0.008)
+    # v points down, so that a picture turns the other way round.
+    assert ours[2] == pytest.approx(-angle, abs=6e-4)
