@@ -179,7 +179,7 @@ def work_movement(
     if len(inside) >= 3:
         fit = fit_texture(before, after, inside, burned, None, start, pivot, known)
     gone = len(blank.edges) >= 3 and later is None
-    if len(blank.edges) >= _SEEN_EDGES and not pairs:
+    if len(blank.edges) >= _SEEN_EDGES and not pairs and not gone:
         return _untold(pivot, "the work's edges were not found again in the after capture")
     return _joined(gone, pairs, known, fit, start, pivot, inside, bed_motion)
 
