@@ -1,0 +1,209 @@
+"""A whole job, from captures to the verdict, on simulated captures with a known camera."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration.bed import Bed
+from calibration.lens import Lens
+from calibration.marks import register_marks
+from calibration.marks_file import marks_from_json
+from calibration.pose import Pose
+from samples.jobs import draw_spec, make_job
+from vision.artwork.svg import read_svg
+from vision.capture.photo import Photo
+from vision.job import Job, check_job
+from vision.result import CalibrationRow
+
+TOLERANCE_MM = 0.2
+HAPPENED = {
+    "in place": {},
+    "bumped": {"bump_after_outline": (0.35, -0.2, 0.0)},
+    "turned": {"bump_after_outline": (0.0, 0.0, 1.2)},
+    "placed wrong": {"misplacement": (0.6, -0.5, 0.0)},
+    "nudged before": {"place_error": (0.7, 0.4, 0.0)},
+    "moved after": {"moved_after_job": (2.1, 1.3, 0.7)},
+    "too faint": {"faint": True},
+    "moved within": {"moved_within": ("fill", 0.5, (0.5, 0.3, 0.0))},
+}
+VERDICTS = {
+    "in place": "pass",
+    "bumped": "fail",
+    "turned": "fail",
+    "placed wrong": "fail",
+    "nudged before": "fail",
+    "moved after": "pass",
+    "too faint": "undecided",
+    "moved within": "undecided",
+}
+FOUND = {
+    "in place": "none",
+    "bumped": "work_moved",
+    "turned": "work_turned",
+    "placed wrong": "placement",
+    "nudged before": "placed_wrong_on_work",
+    "moved after": "moved_after_job",
+    "too faint": "cannot_tell",
+    "moved within": "moved_within_pass",
+}
+
+
+def bed_of(truth, marks, before):
+    """Return the true map of a simulated camera, with the marks as it saw them before."""
+    camera = truth["camera"]
+    names = ("k1", "k2", "p1", "p2", "k3")
+    k = np.array(camera["K"])
+    lens = Lens.from_values(
+        tuple(camera["size"]),
+        fx=k[0, 0],
+        fy=k[1, 1],
+        cx=k[0, 2],
+        cy=k[1, 2],
+        **dict(zip(names, camera["dist"], strict=True)),
+    )
+    pose = Pose.from_vectors(camera["rvec"], camera["tvec"])
+    field = (0.0, 0.0, 400.0, 300.0)
+    bed = Bed(lens, pose, np.zeros((19, 19)), (0.0, 0.0, 0.0), field, 0.05, "true", "2020-01-01")
+    return register_marks(bed, marks_from_json(marks, "marks"), [before.grey])[0]
+
+
+def as_job(simulated, folder):
+    spec, truth = simulated.spec, simulated.truth
+    path = folder / "artwork.svg"
+    path.write_text(simulated.svg, "utf-8")
+    before = Photo(simulated.before, "before", "")
+    return Job(
+        name="job",
+        order=None,
+        piece=None,
+        after=(Photo(simulated.after, "after", ""),),
+        before=(before,),
+        bed=bed_of(truth, simulated.marks, before),
+        artwork=read_svg(path),
+        at_mm=spec.at_mm,
+        turn_deg=spec.turn_deg,
+        anchor=None,
+        mirror=False,
+        at_u=(0.0, 0.0),
+        height_mm=spec.thickness_mm,
+        height_u_mm=0.0,
+        depth_mm=0.0,
+        kerf_mm=spec.kerf_mm,
+        hatch_mm=spec.hatch_mm,
+        negative=False,
+        put_back=False,
+        tolerance_mm=TOLERANCE_MM,
+        inputs={},
+        calibration=CalibrationRow("true", None, None, "drawn"),
+    )
+
+
+@pytest.fixture(scope="module")
+def jobs(tmp_path_factory):
+    """Return, by what happened, the job and its truth; each is drawn when it is first wanted."""
+    drawn = {}
+
+    def job(happened):
+        if happened not in drawn:
+            spec = draw_spec(
+                41,
+                art="label",
+                texture="painted",
+                bed="sheet",
+                camera_index=2,
+                sheet_mm=(60.0, 40.0),
+                contrast_levels=80.0,
+                noise_levels=1.5,
+                hatch_angles_deg=(0.0, 90.0),
+                order="outline_first",
+                **HAPPENED[happened],
+            )
+            simulated = make_job(spec)
+            drawn[happened] = as_job(simulated, tmp_path_factory.mktemp("job")), simulated.truth
+        return drawn[happened]
+
+    return job
+
+
+def within(told, true):
+    """Tell whether a displacement holds its truth in every number that it tells."""
+    for axis in ("dx_mm", "dy_mm", "rotation_deg"):
+        quantity = getattr(told, axis)
+        if abs(quantity.value - true[axis]) > quantity.u95:
+            return False
+    return True
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("happened", list(HAPPENED))
+def test_a_job_is_measured_judged_and_explained(jobs, happened):
+    job, truth = jobs(happened)
+    result = check_job(job)
+    assert result.verdict.state == VERDICTS[happened]
+    assert FOUND[happened] in [finding.kind for finding in result.findings]
+    if happened in ("too faint", "moved within"):
+        assert result.verdict.reasons
+        return
+    assert within(result.fill_to_outline, truth["fill_to_outline"])
+    worst = result.fill_to_outline.worst_mm
+    assert worst.interval[0] <= truth["worst"]["fill_to_outline"] + 0.005
+    assert worst.interval[1] >= truth["worst"]["fill_to_outline"] - 0.005
+    assert abs(result.fill_to_outline.dx_mm.value - truth["fill_to_outline"]["dx_mm"]) < 0.04
+    assert abs(result.fill_to_outline.dy_mm.value - truth["fill_to_outline"]["dy_mm"]) < 0.04
+    assert within(result.part_movement, truth["part_movement"])
+    for layer in ("outline", "fill"):
+        assert within(result.placement[layer], truth["placement"][layer])
+    if happened not in ("bumped", "turned"):
+        assert within(result.placement_on_work, truth["placement_on_work"]["outline"])
+
+
+@pytest.mark.slow
+def test_without_a_before_capture_the_bed_is_judged_and_what_is_not_known_is_told(jobs):
+    job, truth = jobs("moved after")
+    result = check_job(replace(job, before=()))
+    assert result.placement_on_work is None
+    assert result.part_movement is None
+    assert any("no before capture" in warning for warning in result.warnings)
+    assert within(result.fill_to_outline, truth["fill_to_outline"])
+    assert result.verdict.state == "fail"  # 2.5 mm beside its place on the bed
+    (finding,) = [f for f in result.findings if f.kind == "placement"]
+    assert "the work moved after the last stroke" in finding.rivals
+
+
+@pytest.mark.slow
+def test_without_a_place_fill_against_outline_is_judged_alone(jobs):
+    job, truth = jobs("in place")
+    result = check_job(replace(job, at_mm=None))
+    assert [clause.quantity for clause in result.verdict.clauses] == ["fill_to_outline"]
+    assert result.verdict.state == "pass"
+    assert within(result.fill_to_outline, truth["fill_to_outline"])
+    assert any("--at" in warning for warning in result.warnings)
+
+
+@pytest.mark.slow
+def test_what_was_only_assumed_makes_the_verdict_wider(jobs):
+    job, _ = jobs("in place")
+    vague = check_job(replace(job, at_u=None, height_u_mm=None))
+    assert vague.verdict.state == "undecided"
+    names = {term.name for term in vague.budget if term.kind == "assumed"}
+    assert "place of the artwork as typed" in names
+    assert any("--at-u" in reason for reason in vague.verdict.reasons)
+
+
+@pytest.mark.slow
+def test_a_job_that_is_not_in_the_picture_is_refused_and_not_judged(jobs):
+    job, _ = jobs("in place")
+    result = check_job(replace(job, at_mm=(2000.0, 2000.0)))
+    assert result.verdict.state == "undecided"
+    assert result.findings[0].kind == "not_found"
+    assert result.fill_to_outline.dx_mm.value is None
+    assert result.reference_point_mm is None or len(result.reference_point_mm) == 2
+
+
+@pytest.mark.slow
+def test_without_a_tolerance_it_is_measured_and_not_judged(jobs):
+    job, _ = jobs("bumped")
+    result = check_job(replace(job, tolerance_mm=None))
+    assert result.verdict.state == "not_judged"
+    assert result.fill_to_outline.measured
