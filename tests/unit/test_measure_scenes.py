@@ -95,7 +95,7 @@ def test_a_lighter_fill_within_a_darker_outline():
     assert mark.contrast["fill"] > 0 > mark.contrast["outline"]
 
 
-@pytest.mark.parametrize("sigma_px", [0.6, 0.9, 1.4])
+@pytest.mark.parametrize("sigma_px", [0.6, 1.4])
 def test_the_cameras_blur_need_not_be_known(sigma_px):
     layers = {"fill": ((PLATE,), TURNED, 0.5), "outline": ((PLATE, HOOK), OTHER, 0.7)}
     scene = Scene(layers, noise=1.0, sigma_px=sigma_px)
@@ -111,7 +111,7 @@ def test_a_wrong_kerf_does_not_move_the_mark(true_kerf):
     assert offset_error(mark, TURNED, OTHER) < 0.008
 
 
-@pytest.mark.parametrize("away", [(0.3, 0.0), (0.0, -0.3), (-0.25, 0.25)])
+@pytest.mark.parametrize("away", [(0.3, 0.0), (-0.25, 0.25)])
 def test_a_start_beside_the_truth_does_not_end_in_a_wrong_minimum(away):
     """An outline on the very edge of its fill has a second, wrong minimum near by."""
     layers = {"fill": ((PLATE,), STILL, 0.5), "outline": ((PLATE,), STILL, 0.7)}
@@ -127,7 +127,7 @@ def test_the_before_capture_takes_the_grain_out():
     scene = Scene(layers, noise=0.7)
     artwork = artwork_of((PLATE,), (PLATE,))
     with_ground, without = [], []
-    for seed in range(3):
+    for seed in range(2):
         texture = grain(scene.surface, seed, 0.05)
         view = scene.capture(seed, texture)
         ground = replace(scene, layers={}).capture(seed + 50, texture).linear
@@ -186,7 +186,7 @@ WIDE = AffineSurface(size=(420, 330), pixel_mm=0.25, u0=120.3, v0=230.6)
 
 @pytest.mark.parametrize(
     ("dx", "dy", "turn_deg", "burn"),
-    [(20.0, -20.0, 10.0, 0.6), (-20.0, 12.0, -10.0, 0.6), (15.0, 20.0, 7.0, -1.5)],
+    [(20.0, -20.0, 10.0, 0.6), (-20.0, 12.0, -10.0, -1.5)],
 )
 def test_a_mark_twenty_millimetres_and_ten_degrees_off_is_found(dx, dy, turn_deg, burn):
     there = about(MIDDLE, dx, dy, math.radians(turn_deg))
@@ -296,7 +296,7 @@ def test_a_layer_that_lay_still_agrees_with_itself():
         assert not layer.faint
 
 
-@pytest.mark.parametrize("covered_above_mm", [15.0, 18.0, 20.0])
+@pytest.mark.parametrize("covered_above_mm", [15.0, 20.0])
 def test_a_mark_that_is_partly_covered_is_not_judged(covered_above_mm):
     layers = {"fill": ((PLATE,), STILL, 0.5), "outline": ((PLATE, HOOK), STILL, 0.7)}
     view = halves(layers, {}, split_mm=covered_above_mm)

@@ -10,17 +10,12 @@ import pytest
 from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
 from vision.artwork.placing import Rigid
 from vision.measure.trust import trust
-from vision.register.fit import fit_layers
-from vision.register.layers import layer_maps
 from vision.register.locate import locate
 from vision.register.mark import Mark, measure
-from vision.register.model import look, normal_equations, start_state
-from vision.register.pixels import scene_about
-from vision.register.scene import band, make_setting, nudge
+from vision.register.scene import nudge
 from vision.register.view import View
 
 SURFACE = FlatSurface()
-CORNERS = np.array([[8.0, 8.0], [40.0, 8.0], [40.0, 40.0], [8.0, 40.0]])
 MIDDLE = (24.0, 24.0)
 
 
@@ -112,55 +107,3 @@ def test_a_fill_that_moved_half_way_through_disagrees_with_itself() -> None:
     (layer,) = trust(mark)
     assert layer.displaced_share > 0.06
     assert layer.displaced_mm > 0.15
-
-
-def test_the_analytic_derivatives_are_those_of_the_model() -> None:
-    view = capture(SURFACE, (0.1, 0.0), (0.0, 0.1), noise=1.0)
-    scene = scene_about(view, None, CORNERS, 1, 4)
-    assert scene is not None
-    maps = layer_maps(artwork(), 0.05, 1.2)
-    poses = (nudge(STILL, MIDDLE, 0.02, 0.13, 0.002), nudge(STILL, MIDDLE, 0.12, 0.01, -0.001))
-    setting = make_setting(scene, maps, poses, (0.1, 0.1), MIDDLE, False, ())
-    weight = scene.usable * band(setting, poses)
-    state = start_state(setting, poses, weight)
-    columns, _, _ = normal_equations(setting, state, look(setting, state), weight)
-    step = 2e-3
-    for layer in range(2):
-        for axis in range(3):
-            change = [0.0, 0.0, 0.0]
-            change[axis] = step if axis < 2 else step / setting.scale_mm
-            ends = []
-            for sign in (1, -1):
-                moved = list(poses)
-                moved[layer] = nudge(moved[layer], MIDDLE, *(sign * c for c in change))
-                ends.append(look(setting, _with(state, tuple(moved))).residual)
-            numeric = (ends[1] - ends[0]) / (2 * step)
-            analytic = columns.columns[3 * layer + axis]
-            assert np.linalg.norm(numeric - analytic) < 0.03 * np.linalg.norm(numeric)
-
-
-def test_tiles_near_the_edges_give_the_same_place_as_all_pixels() -> None:
-    large = FlatSurface(size=(760, 560), v0=550.6)
-    box = ((8.0, 8.0, 170.0, 120.0),)
-    corners = np.array([[8.0, 8.0], [170.0, 120.0]])
-    view = capture(large, (0.1, 0.05), (0.0, 0.0), noise=1.5, boxes=box)
-    maps = layer_maps(artwork(boxes=box), 0.1, 1.2)
-    whole = scene_about(view, None, corners, 1, 2)
-    tiles = scene_about(view, None, corners, 1, 2, (maps, (STILL, STILL)))
-    assert whole is not None
-    assert tiles is not None
-    assert tiles.region.row.size < 0.85 * whole.region.row.size
-    fits = [
-        fit_layers(scene, maps, (STILL, STILL), (0.1, 0.1), pivot_mm=MIDDLE, free=False)
-        for scene in (whole, tiles)
-    ]
-    assert fits[0] is not None
-    assert fits[1] is not None
-    for a, b in zip(fits[0].state.poses, fits[1].state.poses, strict=True):
-        assert (a.x_mm, a.y_mm) == pytest.approx((b.x_mm, b.y_mm), abs=0.002)
-
-
-def _with(state: object, poses: tuple[Rigid, ...]) -> object:
-    from dataclasses import replace
-
-    return replace(state, poses=poses)  # type: ignore[type-var]
