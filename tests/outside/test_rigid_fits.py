@@ -145,9 +145,13 @@ def by_least_squares(first: View, second: View, centre_px: np.ndarray) -> np.nda
     return np.array([*turn.GetTranslation(), turn.GetAngle()])
 
 
-@pytest.mark.parametrize("layer", ["fill", "outline"])
 @pytest.mark.parametrize(
-    ("dx", "dy", "turn"), [(0.43, -0.27, 0.011), (-0.31, 0.52, -0.006), (0.05, 0.0, 0.0)]
+    ("layer", "dx", "dy", "turn"),
+    [
+        ("fill", 0.43, -0.27, 0.011),
+        ("outline", -0.31, 0.52, -0.006),
+        ("outline", 0.05, 0.0, 0.0),
+    ],
 )
 def test_how_a_rendered_mark_moved_is_what_a_registration_library_finds(
     layer: str, dx: float, dy: float, turn: float

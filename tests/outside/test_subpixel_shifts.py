@@ -1,6 +1,6 @@
 """Sub-pixel shifts of real photographs, against two independent registration libraries.
 
-Photographs: scikit-image's data (gravel, brick, grass, camera). Recipe: Gaussian blur of 1.2 px,
+Photographs: scikit-image's data (gravel, brick, camera). Recipe: Gaussian blur of 1.2 px,
 exact shift by the Fourier transform, a crop inside it (so that nothing is periodic), noise of two
 grey levels in each picture. The estimator of the work's movement must be as near to the truth as an
 intensity least squares with B-splines (SimpleITK), and must not err like phase correlation on a
@@ -94,7 +94,7 @@ def by_phase(before: np.ndarray, after: np.ndarray, normalization: str | None) -
     return np.asarray(-shift[::-1])
 
 
-@pytest.mark.parametrize("name", ["gravel", "brick", "grass", "camera"])
+@pytest.mark.parametrize("name", ["gravel", "brick", "camera"])
 def test_a_photographs_shift_is_found_as_well_as_by_two_other_libraries(name: str) -> None:
     before, after = pair(name)
     found = ours(before, after, (3.0, -3.0))
