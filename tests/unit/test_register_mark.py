@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 
@@ -12,7 +10,6 @@ from vision.artwork.placing import Rigid
 from vision.measure.trust import trust
 from vision.register.locate import locate
 from vision.register.mark import Mark, measure
-from vision.register.scene import nudge
 from vision.register.view import View
 
 SURFACE = FlatSurface()
@@ -30,7 +27,7 @@ def shift(mark: Mark, layer: str) -> np.ndarray:
     return (mark.poses[layer].apply(at) - at)[0]
 
 
-@pytest.mark.parametrize("offset", [(0.0, 0.0), (0.13, -0.07), (0.31, 0.22), (-1.1, 0.9)])
+@pytest.mark.parametrize("offset", [(0.31, 0.22), (-1.1, 0.9)])
 def test_fill_and_outline_on_the_same_edges_are_told_apart(offset: tuple[float, float]) -> None:
     view = capture(SURFACE, offset, (0.0, 0.0), noise=1.5, seed=3)
     mark = measured(view)
@@ -61,16 +58,6 @@ def test_an_outline_that_lies_far_from_its_fill_is_not_lost_to_the_fills_edge() 
     mark = measured(view)
     assert shift(mark, "outline") == pytest.approx((1.3, -1.2), abs=0.02)
     assert shift(mark, "fill") == pytest.approx((0.0, 0.0), abs=0.02)
-
-
-def test_a_mark_twenty_millimetres_and_eight_degrees_from_its_place_is_found() -> None:
-    view = capture(SURFACE, (0.0, 0.0), (0.0, 0.0), noise=2.0)
-    astray = nudge(STILL, MIDDLE, 14.0, -14.0, math.radians(8.0))
-    found = locate(view, None, artwork(), astray, False, KERF)
-    assert isinstance(found, tuple)
-    at = np.array([MIDDLE])
-    assert np.hypot(*(found[0].apply(at) - at)[0]) < 0.3
-    assert abs(found[0].angle_rad) < 0.01
 
 
 def test_blank_work_is_not_taken_for_a_mark() -> None:
