@@ -16,11 +16,13 @@ from tests.unit.drawn_scenes import (
     artwork_of,
     moved_at,
 )
+from vision.register.equations import normal_equations
 from vision.register.fit import fit_layers
 from vision.register.layers import half_widths, layer_maps
-from vision.register.model import look, normal_equations, start_state
+from vision.register.model import derivatives, look, start_state
 from vision.register.pixels import scene_about
-from vision.register.scene import band, make_setting, nudge, pairs
+from vision.register.priors import UNEVEN_STRENGTH
+from vision.register.scene import make_setting, nudge, pairs
 
 ARTWORK = artwork_of((PLATE,), (PLATE, HOOK))
 CORNERS = np.array([[8.0, 8.0], [39.0, 8.0], [39.0, 24.0], [8.0, 24.0]])
@@ -52,7 +54,7 @@ def system(view):
     maps = layer_maps(ARTWORK, 0.04, 1.4)
     half = half_widths(maps, KERF_MM, False)
     setting = make_setting(scene, maps, POSES, half, PIVOT, False, ())
-    weight = scene.usable * band(setting, POSES)
+    weight = scene.usable * setting.near
     state = start_state(setting, POSES, weight)
     state = replace(
         state,
@@ -60,7 +62,7 @@ def system(view):
         lean_mm=((0.0, 0.0), (0.01, -0.02)),
         overlap=state.overlap + 0.05,
         survival=0.7,
-        gain=tuple(np.full(scene.region.shape, g, np.float32) for g in (0.95, 1.08)),
+        gain=tuple(np.random.default_rng(8).uniform(0.97, 1.03, (2, setting.cells))),
     )
     return setting, state, weight
 
@@ -106,11 +108,11 @@ def moved(setting, state, number, step):
 
 def test_every_derivative_is_that_of_the_model(system):
     setting, state, weight = system
-    found, _, _ = normal_equations(setting, state, look(setting, state), weight)
+    columns, _ = derivatives(setting, state, look(setting, state))
     count = len(setting.maps)
     first_burn = 3 * count + 1 + count + 2 * count
     outline_lean = range(3 * count + 1 + count, 3 * count + 1 + count + 2)
-    for number, analytic in enumerate(found.columns):
+    for number, analytic in enumerate(columns):
         if number in outline_lean:
             assert not analytic.any()
             continue
@@ -123,17 +125,80 @@ def test_every_derivative_is_that_of_the_model(system):
         assert error < 0.04 * np.linalg.norm(weight * numeric), number
 
 
+def test_the_derivative_by_a_gain_is_that_of_its_own_cell(system):
+    setting, state, _ = system
+    _, local = derivatives(setting, state, look(setting, state))
+    for layer in (0, 1):
+        cell = int(np.bincount(setting.cell.ravel(), (local[layer] ** 2).ravel()).argmax())
+        pictures = []
+        for sign in (1, -1):
+            gain = [values.copy() for values in state.gain]
+            gain[layer][cell] += 0.002 * sign
+            pictures.append(look(setting, replace(state, gain=tuple(gain))).residual)
+        numeric = (pictures[1] - pictures[0]) / 0.004
+        assert np.abs(numeric[setting.cell != cell]).max() == 0.0
+        error = np.abs(numeric - local[layer] * (setting.cell == cell))
+        assert error.max() < 0.01 * np.abs(numeric).max()
+
+
+def equations(system, **changes):
+    setting, state, weight = system
+    said = {"free": True, "uneven": True, **changes}
+    return normal_equations(setting, state, look(setting, state), weight, **said)
+
+
 def test_the_normal_matrix_is_made_of_the_derivatives(system):
     setting, state, weight = system
-    seen = look(setting, state)
-    found, normal, gradient = normal_equations(setting, state, seen, weight)
+    found = equations(system, uneven=False)
     motions = slice(0, 2)  # shifts have no prior
     flat = found.columns.reshape(len(found.columns), -1).astype(float)
     products = (flat * weight.ravel()) @ flat.T
-    assert normal[motions, motions] == pytest.approx(products[motions, motions], rel=1e-3)
-    pull = (flat * weight.ravel()) @ seen.residual.ravel()
-    assert gradient[motions] == pytest.approx(pull[motions], rel=1e-3, abs=1.0)
-    assert (np.linalg.eigvalsh(normal) > 0).all()
+    assert found.normal[motions, motions] == pytest.approx(products[motions, motions], rel=1e-3)
+    pull = (flat * weight.ravel()) @ look(setting, state).residual.ravel()
+    assert found.gradient[motions] == pytest.approx(pull[motions], rel=1e-3, abs=1.0)
+    assert (np.linalg.eigvalsh(found.normal) > 0).all()
+
+
+def test_eliminating_the_gains_is_solving_for_all_at_once(system):
+    setting, state, weight = system
+    found = equations(system)
+    plain = equations(system, uneven=False)
+    size = len(plain.gradient)
+    count = len(found.local)
+    used = weight.ravel() > 0
+    cell = setting.cell.ravel()[used]
+    wide = np.zeros((setting.cells * count, used.sum()))
+    for layer, own in enumerate(found.local):
+        wide[cell * count + layer, np.arange(used.sum())] = own.ravel()[used]
+    flat = plain.columns.reshape(size, -1)[:, used].astype(float)
+    w = weight.ravel()[used].astype(float)
+    whole = np.block(
+        [
+            [plain.normal, (flat * w) @ wide.T],
+            [(wide * w) @ flat.T, (wide * w) @ wide.T + UNEVEN_STRENGTH * np.eye(len(wide))],
+        ]
+    )
+    residual = look(setting, state).residual.ravel()[used]
+    expected = np.stack([1 - gain for gain in state.gain], axis=1).ravel()
+    right = np.concatenate([plain.gradient, (wide * w) @ residual + UNEVEN_STRENGTH * expected])
+    delta = np.linalg.solve(whole, right)
+    ours = np.linalg.solve(found.normal, found.gradient)
+    assert ours == pytest.approx(delta[:size], rel=1e-3, abs=1e-4)
+    assert found.gains(ours).ravel() == pytest.approx(delta[size:], rel=1e-3, abs=1e-4)
+    # The motions' covariance counts the gains as estimated.
+    whole_covariance = np.linalg.inv(whole)[:6, :6]
+    assert np.linalg.inv(found.normal)[:6, :6] == pytest.approx(whole_covariance, rel=1e-3)
+    effective = found.effective(setting.cell).reshape(size, -1)[:, used]
+    products = (effective * w) @ flat.T
+    assert products[:2, :2] == pytest.approx(found.normal[:2, :2], rel=1e-3)
+
+
+def test_what_is_held_has_no_part_in_the_step(system):
+    setting, _, _ = system
+    found = equations(system, free=False)
+    step = np.linalg.solve(found.normal, found.gradient)
+    blur_to_lean = slice(3 * len(setting.maps), 3 * len(setting.maps) + 1 + 6)
+    assert np.abs(step[blur_to_lean]).max() == 0.0
 
 
 def fit(view, binning, sub, near=None, corners=CORNERS):

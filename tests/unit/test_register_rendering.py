@@ -19,6 +19,7 @@ from tests.unit.drawn_scenes import (
     seen_coverage,
 )
 from vision.register.distance import layer_distance
+from vision.register.fine import fine_about
 from vision.register.region import make_region
 from vision.register.rendering import cover, see
 from vision.register.tone import grey_from_linear, grey_slope, linear_from_grey
@@ -33,9 +34,15 @@ def whole(sub):
     return make_region(SURFACE, (0, 0), (height, width), 1, sub)
 
 
+def covered(layer, sub, pose, half_mm, lean=(0.0, 0.0)):
+    region = whole(sub)
+    step = region.pitch_mm / sub
+    return cover(layer, pose, (20.0, 16.0), region.places_mm, step, half_mm, lean)
+
+
 def rendered(layer, sub=4, kerf=KERF_MM, pose=POSE, lean=(0.0, 0.0)):
     found = layer_distance(ARTWORK, layer, 0.05, 1.5)
-    return cover(found, pose, (20.0, 16.0), whole(sub), kerf / 2, lean)
+    return covered(found, sub, pose, kerf / 2, lean)
 
 
 def test_the_drawer_of_these_tests_gives_each_cell_its_exact_area():
@@ -113,18 +120,25 @@ def test_derivative_by_the_kerf_is_that_of_the_rendering(layer):
 def test_a_lean_widens_edges_across_one_page_axis_and_narrows_those_across_the_other():
     upright = layer_distance(artwork_of((box(10, 8, 30, 24),)), "fill", 0.05, 1.5)
     pose = about((20.0, 16.0), 0.0, 0.0, 0.0)
-    leant = cover(upright, pose, (20.0, 16.0), whole(4), KERF_MM / 2, (0.05, 0.0))
+    leant = covered(upright, 4, pose, KERF_MM / 2, (0.05, 0.0))
     exact = seen_coverage(box(9.85, 7.95, 30.15, 24.05), SURFACE, 0.9)
     assert np.abs(see(leant.mark, 4, 0.9) - exact).max() < 0.02
 
 
-def test_labels_name_the_nearest_feature_and_nothing_far_away():
-    one = rendered("outline")
-    near = SURFACE.px_from_mm(POSE.apply(np.array([[8.0, 16.0], [39.0, 15.0], [2.0, 30.0]])))
-    (u0, v0), (u1, v1), (u2, v2) = np.rint(near).astype(int)
-    assert one.label[v0, u0] == 0
-    assert one.label[v1, u1] == 1
-    assert one.label[v2, u2] == -1
+def test_rendering_only_near_the_edges_is_rendering_everything():
+    region = whole(4)
+    layer = layer_distance(ARTWORK, "fill", 0.05, 1.5)
+    distance = layer.distance_at(POSE, np.dstack(region.centre_places()))
+    inside = (distance < 0).astype(np.float32)
+    near = np.abs(distance) < 0.8
+    assert near.mean() < 0.25
+    fine = fine_about(region, near)
+    part = cover(layer, POSE, (20.0, 16.0), fine.places_mm, fine.step_mm, KERF_MM / 2)
+    every = rendered("fill")
+    assert fine.seen(part.mark, 0.9, inside) == pytest.approx(see(every.mark, 4, 0.9), abs=1e-4)
+    assert fine.seen(part.along_x, 0.9) == pytest.approx(see(every.along_x, 4, 0.9), abs=1e-3)
+    column = np.tile(np.arange(region.shape[1], dtype=np.float32), (region.shape[0], 1))
+    assert (fine.repeated(column).reshape(16, -1) == fine.pixel % region.shape[1]).all()
 
 
 def test_the_tone_curve_is_that_of_the_standard_and_goes_both_ways():
@@ -150,7 +164,7 @@ def test_a_hairline_thinner_than_a_sub_sample_keeps_its_area():
         artwork_of((), (Polygon([(8, 8), (30, 8), (20, 24)]),)), "outline", 0.03, 1
     )
     pose = about((20.0, 16.0), 0.0, 0.0, 0.0)
-    seen = see(cover(thin, pose, (20.0, 16.0), whole(6), 0.03).mark, 6, 0.9)
+    seen = see(covered(thin, 6, pose, 0.03).mark, 6, 0.9)
     length = 22 + math.hypot(10, 16) + math.hypot(12, 16)
     per_mm2 = abs(np.linalg.det(SURFACE.matrix))
     assert seen.sum() == pytest.approx(length * 0.06 * per_mm2, rel=0.05)

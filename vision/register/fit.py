@@ -7,7 +7,7 @@ are weighed down, the slow variation of the burn is followed, and the steps go o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -15,94 +15,24 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
-from vision.register.model import (
-    added_levels,
-    even_levels,
-    expected_levels,
-    gap_response,
-    ground_cost,
-    look,
-    normal_equations,
-    start_state,
-)
-from vision.register.priors import HALF_WIDTH_RANGE_MM, LEAN_RANGE_MM, priors
-from vision.register.scene import Scene, Seen, Setting, State, band, even, make_setting, nudge
+from vision.register.equations import Equations, normal_equations, prior_cost
+from vision.register.fitted import Fit
+from vision.register.model import look, start_state
+from vision.register.priors import STRONGEST, bounds
+from vision.register.scene import Scene, Setting, State, make_setting, nudge
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
-# A burn varies slowly along and between strokes, by some tenths over some millimetres.
-_UNEVEN_SCALE_MM = 3.0
-_UNEVEN_PRIOR = 0.15
+# A fit has settled where the next step promises less than this share of one pixel's noise: then
+# no parameter is farther from the optimum than a fifth of its standard uncertainty.
+_SETTLED = 0.03
 _STEP_LIMIT_PX = 1.0
 _ROBUST_AT = 3.0
 _REWEIGH = 3
-
-
-@dataclass(frozen=True, eq=False)
-class Fit:
-    """A fit that ended.
-
-    Attributes
-    ----------
-    layers
-        Names of the layers.
-    state
-        Where it ended.
-    pivot_mm
-        Surface place about which the rotations are told.
-    residual, weight
-        (rows, columns) grey levels (seen minus model) and final weights 0..1.
-    jacobian
-        (p, rows, columns) d(grey) / d(parameter), unweighted.
-    normal
-        (p, p) J'WJ with the weak priors.
-    motion_scale_mm
-        Scale of the rotation parameter: parameter = angle * scale.
-    noise
-        Robust standard deviation of the residuals, grey levels.
-    cost
-        Sum of weighted squares at the end.
-    motions
-        Number of motion parameters; they come first, three to a layer.
-    groups
-        Feature indices of each amplitude group, by layer.
-    added
-        Per layer, (rows, columns) grey levels that the layer adds to the model.
-    shape
-        Per layer, (rows, columns) grey levels that a burn of strength one, even all over, adds.
-    expected
-        Per layer, (rows, columns) grey levels that it would add if it were burned evenly all over,
-        features that are hardly seen like the others.
-    gap
-        (motions, n) how the motion parameters answer to a feature's fill that stops one millimetre
-        short of its edges on one side; for every feature and the page's four sides.
-    ground_cost
-        Sum of weighted squares of the best smooth light without any layer.
-    """
-
-    layers: tuple[str, ...]
-    state: State
-    pivot_mm: tuple[float, float]
-    residual: Image
-    weight: Image
-    jacobian: Image
-    normal: Array
-    motion_scale_mm: float
-    noise: float
-    cost: float
-    motions: int
-    groups: tuple[tuple[tuple[int, ...], ...], ...]
-    added: tuple[Image, ...]
-    shape: tuple[Image, ...]
-    expected: tuple[Image, ...]
-    gap: Array
-    ground_cost: float
-
-    @property
-    def explained(self) -> float:
-        """Share of the sum of squares that the layers explain, 0 to 1."""
-        return max(0.0, 1.0 - self.cost / max(self.ground_cost, 1e-9))
+# Weights that change by less than this are the same.
+_SAME = 0.05
+_AT_BOUND = 1e-9
 
 
 def fit_layers(
@@ -140,8 +70,7 @@ def fit_layers(
     start
         State whose nuisance parameters are taken over.
     trusted
-        (rows, columns) weights that an earlier fit of the same pixels ended with: they are kept,
-        and so is the start's slow variation of the burn.
+        (rows, columns) weights that an earlier fit of the same pixels ended with: they are kept.
     iterations
         Most Gauss-Newton steps.
     robust
@@ -152,86 +81,80 @@ def fit_layers(
         By layer: whether its turn cannot be seen (a ring) and stays as it is; none by default.
     """
     setting = make_setting(scene, maps, poses, half_mm, pivot_mm, tied, blind)
-    weight = scene.usable * scene.region.core * band(setting, poses)
+    weight = scene.usable * scene.region.core * setting.near
     if trusted is not None:
         weight = np.asarray(weight * trusted)
     if float(weight.sum()) < 60:
         return None
-    state = (
-        start_state(setting, poses, weight)
-        if start is None
-        else replace(start, poses=poses, gain=even(setting) if trusted is None else start.gain)
-    )
-    damping = 1e-3
+    state = start_state(setting, poses, weight) if start is None else replace(start, poses=poses)
+    setting = replace(setting, level=_level(state))
     base = weight
     seen = look(setting, state)
     cost = _cost(setting, state, seen.residual, weight)
-    reweighed = 0 if trusted is None else _REWEIGH
-    for step in range(iterations):
-        parameters, normal, gradient = normal_equations(setting, state, seen, weight, free)
-        improved = False
+    damping, reweighed = 1e-3, 0
+    rounds = _REWEIGH if robust and trusted is None else 0
+    for _ in range(iterations):
+        equations = normal_equations(setting, state, seen, weight, free=free, uneven=robust)
+        enough = _SETTLED * _spread(seen.residual[weight > 0.5]) ** 2
+        settled = True
         for _ in range(6):
-            damped = normal + damping * np.diag(np.diag(normal))
-            delta = _limit(np.asarray(np.linalg.solve(damped, gradient)), setting)
-            trial = _move(setting, state, delta)
+            delta = _step(setting, state, equations, damping)
+            if equations.gradient @ delta < enough:
+                break
+            trial = _move(setting, state, delta, equations.gains(delta))
             trial_seen = look(setting, trial)
             trial_cost = _cost(setting, trial, trial_seen.residual, weight)
             if trial_cost < cost:
-                improved = True
+                settled = cost - trial_cost < enough
+                state, seen, cost = trial, trial_seen, trial_cost
+                damping = max(damping / 8, 1e-7)
                 break
             damping *= 8
-        if improved:
-            gain = cost - trial_cost
-            state, seen, cost = trial, trial_seen, trial_cost
-            damping = max(damping / 8, 1e-7)
-        motion_px = np.abs(delta[: parameters.motions]).max() / scene.region.pitch_mm
-        settled = not improved or (motion_px < 5e-4 and gain < 1e-5 * cost)
-        if robust and (settled or step in (4, 7)) and reweighed < _REWEIGH:
-            state = replace(state, gain=_uneven(setting, state, seen, weight))
-            seen = look(setting, state)
-            weight = base * _trust(seen.residual, base)
+        if settled:
+            if reweighed == rounds:
+                break
+            changed = np.asarray(base * _trust(seen.residual, base))
+            reweighed = rounds if np.abs(changed - weight).max() < _SAME else reweighed + 1
+            weight = changed
             cost = _cost(setting, state, seen.residual, weight)
             damping = 1e-3
-            reweighed += 1
-        elif settled:
-            break
-    jacobian, normal, _ = normal_equations(setting, state, seen, weight)
-    return Fit(
-        tuple(m.layer for m in maps),
-        state,
-        pivot_mm,
-        seen.residual,
-        weight,
-        jacobian.columns,
-        normal,
-        setting.scale_mm,
-        _spread(seen.residual[weight > 0.5]),
-        cost,
-        jacobian.motions,
-        setting.groups,
-        tuple(added_levels(setting, state, seen, index) for index in range(len(maps))),
-        tuple(even_levels(setting, state, seen, index) for index in range(len(maps))),
-        expected_levels(setting, state),
-        gap_response(setting, state, seen, weight, normal)[: jacobian.motions],
-        ground_cost(setting, weight),
-    )
+    return Fit(setting, state, seen, weight, robust, cost, _spread(seen.residual[weight > 0.5]))
+
+
+def _level(state: State) -> float:
+    """Return the burn strength of the strongest layer, with its sign."""
+    strongest = max((float(np.median(a[:-2])) for a in state.amplitude), key=abs)
+    return float(np.copysign(max(abs(strongest), 0.05), strongest))
 
 
 def _cost(setting: Setting, state: State, residual: Image, weight: Image) -> float:
     data = float(np.sum(weight * residual * residual, dtype=np.float64))
-    strength, misfit = priors(setting, state)
-    return data + float(np.sum(strength * misfit**2))
+    return data + prior_cost(setting, state)
 
 
-def _limit(delta: Array, setting: Setting) -> Array:
-    """Shorten a step whose motion exceeds what the derivatives are good for."""
+def _step(setting: Setting, state: State, equations: Equations, damping: float) -> Array:
+    """Return a damped Newton step within the bounds.
+
+    Parameters at a bound that are pulled against it stay (Bertsekas, SIAM J. Control Optim. 20,
+    1982), and the step ends where the first other one meets its bound; a step whose motion exceeds
+    what the derivatives are good for is shortened.
+    """
+    low, high = bounds(setting, state)
+    gradient = equations.gradient
+    free = ~(((low >= -_AT_BOUND) & (gradient < 0)) | ((high <= _AT_BOUND) & (gradient > 0)))
+    normal = equations.normal[np.ix_(free, free)]
+    delta = np.zeros(len(gradient))
+    delta[free] = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient[free])
     motions = 3 if setting.tied else 3 * len(setting.maps)
-    largest = float(np.abs(delta[:motions]).max())
-    most = _STEP_LIMIT_PX * setting.scene.region.pitch_mm
-    return np.asarray(delta * (most / largest)) if largest > most else delta
+    share = (
+        _STEP_LIMIT_PX * setting.scene.region.pitch_mm / np.abs(delta[:motions]).max(initial=0.0)
+    )
+    delta *= min(1.0, float(share))
+    return np.clip(delta, low, high)
 
 
-def _move(setting: Setting, state: State, delta: Array) -> State:
+def _move(setting: Setting, state: State, delta: Array, by_cell: Array) -> State:
+    """Return the state after a step: `delta` of the parameters, `by_cell` of the gains."""
     count = len(setting.maps)
     motions = 3 if setting.tied else 3 * count
     poses = tuple(
@@ -243,59 +166,35 @@ def _move(setting: Setting, state: State, delta: Array) -> State:
         for i, pose in enumerate(state.poses)
     )
     place = motions
-    sigma = float(np.clip(state.sigma_px + delta[place], 0.35, 4.0))
+    sigma = state.sigma_px + float(delta[place])
     half = tuple(
-        float(np.clip(h + d, nominal - HALF_WIDTH_RANGE_MM, nominal + HALF_WIDTH_RANGE_MM))
-        if nominal < 0
-        else float(np.clip(h + d, 0.02, nominal + HALF_WIDTH_RANGE_MM))
-        for h, d, nominal in zip(
-            state.half_width_mm,
-            delta[place + 1 : place + 1 + count],
-            setting.nominal_half_mm,
-            strict=True,
-        )
+        h + float(d) for h, d in zip(state.half_width_mm, delta[place + 1 :], strict=False)
     )
     place += 1 + count
     lean = tuple(
-        (
-            float(np.clip(a + delta[place + 2 * i], -LEAN_RANGE_MM, LEAN_RANGE_MM)),
-            float(np.clip(b + delta[place + 2 * i + 1], -LEAN_RANGE_MM, LEAN_RANGE_MM)),
-        )
+        (a + float(delta[place + 2 * i]), b + float(delta[place + 2 * i + 1]))
         for i, (a, b) in enumerate(state.lean_mm)
     )
     place += 2 * count
     amplitude = []
-    for values in state.amplitude:
-        amplitude.append(np.clip(values + delta[place : place + len(values)], -20.0, 1.1))
+    for index, values in enumerate(state.amplitude):
+        moved = values + delta[place : place + len(values)]
         place += len(values)
+        if setting.maps[index].layer != "fill":
+            # Of a line thinner than a pixel its width times its strength is seen, not the two.
+            # With that changed straight, steps may go far along the curve on which it stays.
+            wider = half[index] / state.half_width_mm[index]
+            moved[:-2] = (moved[:-2] + values[:-2] * (wider - 1)) / wider
+            moved[:-2] = np.minimum(moved[:-2], STRONGEST)
+        amplitude.append(moved)
     overlap = state.overlap + delta[place : place + len(state.overlap)]
     light = state.light + delta[place + len(state.overlap) : -1]
-    survival = float(np.clip(state.survival + delta[-1], -1.0, 4.0))
-    return State(poses, sigma, half, lean, tuple(amplitude), overlap, light, survival, state.gain)
-
-
-def _uneven(setting: Setting, state: State, seen: Seen, weight: Image) -> tuple[Image, ...]:
-    """Return the slow variation of each layer's burn that explains the residuals best.
-
-    A local least squares under a Gaussian window, with the prior that a burn varies by some tenths:
-    alternated with the Gauss-Newton steps it ends where a fit of all of it together would.
-    """
-    region = setting.scene.region
-    spread = _UNEVEN_SCALE_MM / region.pitch_mm
-    window = 2 * np.pi * spread**2  # pixels under the window
-    noise2 = max(_spread(seen.residual[weight > 0.5]), 0.5) ** 2
-    out = []
-    for index in range(len(setting.maps)):
-        added = added_levels(setting, state, seen, index)
-        left = region.spread(np.asarray(weight * seen.residual * added, np.float32))
-        power = region.spread(np.asarray(weight * added * added, np.float32))
-        numerator, denominator = (
-            window * cv2.GaussianBlur(picture, (0, 0), spread) for picture in (left, power)
-        )
-        change = numerator / (denominator + np.float32(noise2 / _UNEVEN_PRIOR**2))
-        gain = state.gain[index] * (1 + change[region.row, region.column])
-        out.append(np.asarray(np.clip(gain, 0.3, 1.7), np.float32))
-    return tuple(out)
+    changes = by_cell.T if by_cell.size else np.zeros((count, 1))
+    gain = tuple(
+        np.clip(old + change, 0.3, 1.7) for old, change in zip(state.gain, changes, strict=True)
+    )
+    survival = state.survival + float(delta[-1])
+    return State(poses, sigma, half, lean, tuple(amplitude), overlap, light, survival, gain)
 
 
 def _trust(residual: Image, base: Image) -> Image:

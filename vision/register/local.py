@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.register.fit import Fit
+from vision.register.fitted import Fit
 from vision.register.scene import Scene
 
 Array = NDArray[np.float64]

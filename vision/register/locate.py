@@ -12,7 +12,8 @@ from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
 from vision.register.coarse import Candidate, search
 from vision.register.distance import DistanceMap
-from vision.register.fit import Fit, fit_layers
+from vision.register.fit import fit_layers
+from vision.register.fitted import Fit
 from vision.register.layers import COARSE_PITCH_MM, COARSE_REACH_MM, half_widths, layer_maps
 from vision.register.pixels import scene_about
 from vision.register.rectified import rectify

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,9 +9,10 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork, Layer
-from vision.register.apart import fit_separately
+from vision.register.apart import fit_closely, fit_separately
 from vision.register.distance import DistanceMap
-from vision.register.fit import Fit, fit_layers
+from vision.register.fit import fit_layers
+from vision.register.fitted import Fit
 from vision.register.layers import (
     COARSE_PITCH_MM,
     COARSE_REACH_MM,
@@ -29,6 +29,7 @@ from vision.register.uncertain import (
     motion_covariance,
     settle_round,
     significance,
+    stands_out,
 )
 from vision.register.view import NotFound, View, pixel_mm
 
@@ -39,6 +40,10 @@ Image = NDArray[np.float32]
 _REACH_MM = 1.0
 _REACH_PX = 4.5
 _CELL_MM = 7.0
+# A layer whose strength is known so well is there, whatever else is not known.
+_SURE = 40.0
+# Sub-samples per pixel and axis: edges are softened so that two are enough for any kerf.
+_SUB_SAMPLES = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,35 +122,12 @@ def measure(
         return NotFound("too few usable pixels where the artwork should be")
     reach = max(_REACH_MM, _REACH_PX * pixel)
     maps = layer_maps(artwork, min(0.05, 0.2 * pixel + 0.01), reach)
-    # First with few sub-samples, blur and kerf as usual; then these free; then with enough of
-    # them, from so close by that a few steps do.
-    poses, fit, fine = first.state.poses, None, None
-    enough = _sub_samples(pixel, kerf_mm)
-    for sub, free, iterations in ((2, False, 6), (2, True, 14), (enough, True, 5)):
-        if sub == enough and sub == 2 and iterations == 5:
-            break
-        if fine is None or fine.region.sub != sub:
-            fine = scene_about(view, ground, corners, 1, sub, (maps, first.state.poses))
-        if fine is None:
-            return NotFound("the artwork's place is outside the camera's view", outside_view=True)
-        fit = fit_layers(
-            fine,
-            maps,
-            poses,
-            half,
-            pivot_mm=pivot_mm,
-            start=None if fit is None else fit.state,
-            trusted=fit.weight if fit is not None and iterations == 5 else None,
-            iterations=iterations,
-            robust=free,
-            free=free,
-            blind=blind,
-        )
-        if fit is None:
-            return NotFound("too few usable pixels where the artwork should be")
-        poses = fit.state.poses
-    assert fit is not None
-    assert fine is not None
+    fine = scene_about(view, ground, corners, 1, _SUB_SAMPLES, (maps, first.state.poses))
+    if fine is None:
+        return NotFound("the artwork's place is outside the camera's view", outside_view=True)
+    fit = fit_closely(fine, maps, first.state, half, pivot_mm, blind)
+    if fit is None:
+        return NotFound("too few usable pixels where the artwork should be")
     covariance, inflation = motion_covariance(fit, fine.region)
     settled, covariance = settle_round(fit, maps, covariance, blind, start)
     local = local_offsets(fine, fit, square_cells(fine, _CELL_MM), inflation)
@@ -158,7 +140,7 @@ def measure(
         fine,
         maps,
         {name: mean_contrast(added) for name, added in zip(names, fit.added, strict=True)},
-        {name: significance(fit, index, inflation) for index, name in enumerate(names)},
+        {name: _significance(fit, index, inflation) for index, name in enumerate(names)},
         tuple(local),
         inflation,
         rivals,
@@ -166,6 +148,24 @@ def measure(
     )
 
 
-def _sub_samples(pixel_mm: float, kerf_mm: float) -> int:
-    """Return the sub-samples that resolve the kerf (even, 2 to 6)."""
-    return int(min(6, max(2, 2 * math.ceil(pixel_mm / kerf_mm))))
+def _significance(fit: Fit, index: int, inflation: float) -> float:
+    """Return how surely a layer is there, in standard deviations.
+
+    Where its strength hangs on what else is not known, by leaving it out.
+    """
+    sure = significance(fit, index, inflation)
+    setting = fit.setting
+    if sure > _SURE or len(setting.maps) == 1:
+        return sure
+    rest = [i for i in range(len(setting.maps)) if i != index]
+    without = fit_layers(
+        setting.scene,
+        tuple(setting.maps[i] for i in rest),
+        tuple(fit.state.poses[i] for i in rest),
+        tuple(setting.nominal_half_mm[i] for i in rest),
+        pivot_mm=setting.pivot_mm,
+        trusted=fit.weight,
+        iterations=20,
+        blind=tuple(setting.blind[i] for i in rest),
+    )
+    return sure if without is None else stands_out(fit, without, inflation)

@@ -7,15 +7,16 @@ the burned layers as the camera sees them (`rendering`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
-from vision.register.priors import OVERLAP, SIGMA_PX, priors
-from vision.register.rendering import cover, see
+from vision.register.distance import DistanceMap
+from vision.register.priors import OVERLAP, SIGMA_PX
+from vision.register.rendering import Coverage, cover
 from vision.register.scene import Seen, Setting, State, even, pairs
 from vision.register.tone import grey_from_linear, grey_slope, linear_from_grey
 
@@ -26,30 +27,22 @@ _NOTHING = np.float32(1e-9)
 _HARDLY = 0.4
 
 
-@dataclass(frozen=True, eq=False)
-class Columns:
-    """Derivatives (p, rows, columns) d(grey) / d(parameter); the first `motions` are motions."""
-
-    columns: Image
-    motions: int
-
-
 def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> State:
     """Solve light and burn strength linearly at fixed poses."""
     scene, maps = setting.scene, setting.maps
     half = setting.nominal_half_mm
-    covers = [
-        cover(m, p, setting.pivot_mm, scene.region, h)
-        for m, p, h in zip(maps, poses, half, strict=True)
-    ]
-    sigma = SIGMA_PX[0] / scene.region.bin
-    seen = [see(c.mark, scene.region.sub, max(sigma, 0.35)) for c in covers]
+    sigma = max(SIGMA_PX[0] / scene.region.bin, 0.35)
+    seen = []
+    for index, layer in enumerate(maps):
+        one = _cover(setting, layer, poses[index], half[index], (0.0, 0.0))
+        seen.append(setting.fine.seen(one.mark, sigma, setting.inside[index]))
+    places = np.dstack(scene.region.centre_places())
     linear = linear_from_grey(scene.grey)
     ground = scene.ground + scene.texture
     light = setting.fields * ground
     marks = []
     for index, picture in enumerate(seen):
-        group = setting.group_of[index][covers[index].label]
+        group = setting.group_of[index][maps[index].label_at(poses[index], places)]
         for number in range(len(setting.groups[index])):
             marks.append(-picture * ground * (group == number))
     # Equal grey levels of error weigh alike, so divide by the slope of the tone curve.
@@ -65,17 +58,14 @@ def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> St
     amplitude, place = [], terms
     for groups in setting.groups:
         values = solution[place : place + len(groups)] / level
-        amplitude.append(np.concatenate([np.clip(values, -8.0, 1.2), [0.0, 0.0]]))
+        amplitude.append(np.concatenate([np.clip(values, -8.0, 0.95), [0.0, 0.0]]))
         place += len(groups)
     # The linear solution of the overlap is wild where edges coincide: start from what is expected.
-    typical = [float(np.median(values[:-2])) for values in amplitude]
-    overlap = np.array(
-        [OVERLAP[0] * min(typical[i], typical[j], key=abs) for i, j in pairs(len(amplitude))]
-    )
+    overlap = np.full(len(pairs(len(maps))), OVERLAP[0])
     lean = ((0.0, 0.0),) * len(maps)
     return State(
         poses,
-        max(sigma, 0.35),
+        sigma,
         half,
         lean,
         tuple(amplitude),
@@ -88,117 +78,131 @@ def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> St
 
 def look(setting: Setting, state: State) -> Seen:
     """Return the model at a state, and what it leaves of the picture."""
-    scene = setting.scene
-    covers, strength = [], []
-    sharp = np.ones(scene.region.places_mm.shape[:2], np.float32)
+    scene, fine = setting.scene, setting.fine
+    places = np.dstack(scene.region.centre_places())
+    covers, labels, marks, strength = [], [], [], []
+    through = np.ones(scene.region.shape, np.float32)
     for index, layer in enumerate(setting.maps):
-        one = cover(
-            layer,
-            state.poses[index],
-            setting.pivot_mm,
-            scene.region,
-            state.half_width_mm[index],
-            state.lean_mm[index],
-        )
-        field = _strength(setting, state, one.label, index)
+        pose = state.poses[index]
+        one = _cover(setting, layer, pose, state.half_width_mm[index], state.lean_mm[index])
         covers.append(one)
-        strength.append(field)
-        sharp -= field * one.mark
+        labels.append(layer.label_at(pose, places))
+        marks.append(fine.seen(one.mark, state.sigma_px, setting.inside[index]))
+        evenly = _even(setting, state, labels[index], index)
+        strength.append(evenly * _factor(setting, state, index))
+        through -= strength[index] * marks[index]
+    both, common = [], []
     for (i, j), value in zip(pairs(len(covers)), state.overlap, strict=True):
-        sharp += np.float32(value) * covers[i].mark * covers[j].mark
-    through = see(sharp, scene.region.sub, state.sigma_px)
+        both.append(
+            fine.seen(
+                covers[i].mark * covers[j].mark,
+                state.sigma_px,
+                setting.inside[i] * setting.inside[j],
+            )
+        )
+        common.append(strength[i] * strength[j] * np.float32(1 / setting.level))
+        through += np.float32(value) * common[-1] * both[-1]
     field = np.tensordot(state.light.astype(np.float32), setting.fields, 1)
     survival = np.float32(state.survival)
     light = field * (scene.ground + survival * scene.texture)
     linear = light * through + field * (1 - survival) * scene.texture
     residual = scene.grey - grey_from_linear(linear)
     return Seen(
-        covers, strength, sharp, through, field, light, linear, np.asarray(residual, np.float32)
+        covers,
+        labels,
+        marks,
+        both,
+        strength,
+        common,
+        through,
+        field,
+        light,
+        linear,
+        np.asarray(residual, np.float32),
     )
 
 
-def normal_equations(
-    setting: Setting, state: State, seen: Seen, weight: Image, free: bool = True
-) -> tuple[Columns, Array, Array]:
-    """Return the Jacobian's columns, J'WJ with priors, and J'Wr with priors."""
-    region = setting.scene.region
-    sub, sigma = region.sub, state.sigma_px
+def derivatives(setting: Setting, state: State, seen: Seen) -> tuple[Image, Image]:
+    """Return (p, rows, columns) d(grey) / d(parameter), and (layers, rows, columns) by the gain.
+
+    The gain's are those by the gain of the cell that a pixel lies in.
+    """
+    fine, sigma = setting.fine, state.sigma_px
     count = len(setting.maps)
     gain = seen.light * grey_slope(seen.linear)
     motion: list[Image] = []
     width: list[Image] = []
     leans: list[Image] = []
     burn: list[Image] = []
+    uneven: list[Image] = []
+    # Strengths vary so slowly that it does not matter whether they are taken before the blur.
+    sharp = np.ones_like(seen.covers[0].mark)
+    beyond = np.ones(setting.scene.region.shape, np.float32)
     for index in range(count):
         one = seen.covers[index]
-        by_mark = -seen.strength[index]
-        for (i, j), value in zip(pairs(count), state.overlap, strict=True):
-            if index in (i, j):
-                by_mark = by_mark + np.float32(value) * seen.covers[j if index == i else i].mark
+        by_mark = _by_mark(setting, state, seen, index)
+        sharp += by_mark * one.mark
+        beyond -= seen.strength[index] * setting.inside[index]
         for along in (one.along_x, one.along_y, one.along_turn / np.float32(setting.scale_mm)):
-            motion.append(gain * see(by_mark * along, sub, sigma))
-        width.append(gain * see(by_mark * one.edge, sub, sigma))
+            motion.append(gain * fine.seen(by_mark * along, sigma))
+        width.append(gain * fine.seen(by_mark * one.edge, sigma))
         if setting.maps[index].layer == "fill":
             for lean in (one.lean_axis, one.lean_diagonal):
-                leans.append(gain * see(by_mark * lean, sub, sigma))
+                leans.append(gain * fine.seen(by_mark * lean, sigma))
         else:
             leans.extend([np.zeros_like(gain)] * 2)
-        mark = -gain * see(one.mark, sub, sigma)
-        group, uneven = setting.group_of[index][one.label], mark * state.gain[index]
-        burn.extend(uneven * (group == number) for number in range(len(setting.groups[index])))
-        burn.extend(mark * slope for slope in setting.slope)
+        mark = gain * _by_strength(setting, state, seen, index)
+        group = setting.group_of[index][seen.labels[index]]
+        varied = mark * _factor(setting, state, index)
+        burn.extend(varied * (group == number) for number in range(len(setting.groups[index])))
+        uneven.append(mark * _even(setting, state, seen.labels[index], index))
+        burn.extend(uneven[index] * slope for slope in setting.slope)
+    for (i, j), value, common in zip(pairs(count), state.overlap, seen.common, strict=True):
+        # Both layers' turns have counted the overlap.
+        scaled = np.float32(value) * common
+        sharp -= fine.repeated(scaled) * seen.covers[i].mark * seen.covers[j].mark
+        beyond += scaled * setting.inside[i] * setting.inside[j]
     if setting.tied:
         motion = [np.sum(motion[k::3], axis=0) for k in range(3)]
-    over = [
-        gain * see(seen.covers[i].mark * seen.covers[j].mark, sub, sigma) for i, j in pairs(count)
-    ]
+    over = [gain * common * both for common, both in zip(seen.common, seen.both, strict=True)]
     step = 0.05
-    blur = gain * (see(seen.sharp, sub, sigma + step) - see(seen.sharp, sub, sigma - step))
+    forth, back = (fine.seen(sharp, sigma + change, beyond) for change in (step, -step))
     steep = grey_slope(seen.linear)
     slope = steep * seen.linear / np.where(np.abs(seen.field) > 1e-6, seen.field, 1e-6)
     light = [slope * field for field in setting.fields]
     survive = steep * seen.field * setting.scene.texture * (seen.through - 1)
     columns = np.array(
-        [*motion, blur / np.float32(2 * step), *width, *leans, *burn, *over, *light, survive],
+        [
+            *motion,
+            gain * (forth - back) / np.float32(2 * step),
+            *width,
+            *leans,
+            *burn,
+            *over,
+            *light,
+            survive,
+        ],
         np.float32,
     )
+    local = np.array(uneven, np.float32)
     # The blur's far tails are subnormal numbers, with which products are a hundred times slower.
     columns[np.abs(columns) < _NOTHING] = 0.0
-    used = weight.ravel() > 0
-    flat = columns.reshape(len(columns), -1)[:, used]
-    weighted = flat * weight.ravel()[used]
-    normal = (weighted @ flat.T).astype(np.float64)
-    gradient = (weighted @ seen.residual.ravel()[used]).astype(np.float64)
-    strength, misfit = priors(setting, state)
-    normal += np.diag(strength)
-    gradient += strength * misfit
-    if not free:
-        # Blur and kerf stay put while the layers are far off: they would bend to hide it.
-        fixed = slice(len(motion), len(motion) + 1 + 3 * count)
-        normal[fixed, :] = 0.0
-        normal[:, fixed] = 0.0
-        normal[fixed, fixed] = np.eye(1 + 3 * count)
-        gradient[fixed] = 0.0
-    # A whisper of ridge: an amplitude that no pixel sees must not make the matrix singular.
-    normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
-    return Columns(columns, len(motion)), normal, gradient
+    local[np.abs(local) < _NOTHING] = 0.0
+    return columns, local
 
 
 def added_levels(setting: Setting, state: State, seen: Seen, index: int) -> Image:
     """Return the grey levels that one layer adds to the model, overlap included."""
-    without = seen.sharp + seen.strength[index] * seen.covers[index].mark
-    for (i, j), value in zip(pairs(len(setting.maps)), state.overlap, strict=True):
-        if index in (i, j):
-            without -= np.float32(value) * seen.covers[i].mark * seen.covers[j].mark
-    through = see(without, setting.scene.region.sub, state.sigma_px)
-    linear = seen.linear + seen.light * (through - seen.through)
+    without = seen.strength[index] * seen.marks[index]
+    for pair, value, _ in _overlaps(setting, state, index):
+        without -= np.float32(value) * seen.common[pair] * seen.both[pair]
+    linear = seen.linear + seen.light * without
     return grey_from_linear(seen.linear) - grey_from_linear(linear)
 
 
-def even_levels(setting: Setting, state: State, seen: Seen, index: int) -> Image:
+def even_levels(seen: Seen, index: int) -> Image:
     """Return the grey levels that a layer of strength one, even all over, would add."""
-    mark = see(seen.covers[index].mark, setting.scene.region.sub, state.sigma_px)
-    return np.asarray(-seen.light * grey_slope(seen.light) * mark, np.float32)
+    return np.asarray(-seen.light * grey_slope(seen.light) * seen.marks[index], np.float32)
 
 
 def expected_levels(setting: Setting, state: State) -> tuple[Image, ...]:
@@ -217,33 +221,28 @@ def expected_levels(setting: Setting, state: State) -> tuple[Image, ...]:
     return tuple(added_levels(setting, flat, seen, index) for index in range(len(setting.maps)))
 
 
-def gap_response(setting: Setting, state: State, seen: Seen, weight: Image, normal: Array) -> Array:
-    """Return (p, 4 n) answers of all parameters to features that stop short on one side.
+def gap_changes(
+    setting: Setting, state: State, seen: Seen
+) -> list[tuple[Image, NDArray[np.int64]]]:
+    """Return what the camera would see of fills that stop one millimetre short on one side.
 
-    To first order the fit answers to a change of the picture with (J'WJ)^-1 J'W change. This is
-    not the shift of the fill's middle alone: an outline on the fill's edge is drawn along.
+    Per layer that is a fill and each of the page's four sides: (rows, columns) change of the grey
+    levels, and the feature that each pixel belongs to, counted from 1 (0: none).
     """
-    weighted = (normal_equations(setting, state, seen, weight)[0].columns * weight).reshape(
-        len(normal), -1
-    )
     gain = seen.light * grey_slope(seen.linear)
-    pulls = [np.zeros((len(normal), 0))]
+    changes = []
     for index, layer in enumerate(setting.maps):
         if layer.layer != "fill":
             continue
         one = seen.covers[index]
-        by_mark = -seen.strength[index]
-        for (i, j), value in zip(pairs(len(setting.maps)), state.overlap, strict=True):
-            if index in (i, j):
-                by_mark = by_mark + np.float32(value) * seen.covers[j if index == i else i].mark
+        by_mark = _by_mark(setting, state, seen, index)
         gx, gy = one.page_gradient
-        label = one.label.ravel().astype(np.int64) + 1
+        label = seen.labels[index].astype(np.int64) + 1
         for facing in (gx, -gx, gy, -gy):
             short = one.edge * np.clip(facing, 0, 1) ** 2
-            change = -gain * see(by_mark * short, setting.scene.region.sub, state.sigma_px)
-            products = weighted * change.ravel()
-            pulls.append(np.array([np.bincount(label, row) for row in products])[:, 1:])
-    return np.asarray(np.linalg.solve(normal, np.concatenate(pulls, axis=1)))
+            change = -gain * setting.fine.seen(by_mark * short, state.sigma_px)
+            changes.append((change, label))
+    return changes
 
 
 def ground_cost(setting: Setting, weight: Image) -> float:
@@ -258,14 +257,46 @@ def ground_cost(setting: Setting, weight: Image) -> float:
     return float(np.sum((target - solution @ rows) ** 2))
 
 
-def _strength(setting: Setting, state: State, label: NDArray[np.int16], index: int) -> Image:
-    """Return the burn strength of a layer on the sub-samples (rows * sub, columns * sub)."""
-    values = state.amplitude[index]
-    table = np.append(values[:-2], 0.0)[setting.group_of[index]].astype(np.float32)
-    field = table[label]
-    field *= state.gain[index]
-    field += np.float32(values[-2]) * setting.slope[0] + np.float32(values[-1]) * setting.slope[1]
-    rows, columns = field.shape
-    sub = setting.scene.region.sub
-    size = (columns * sub, rows * sub)
-    return np.asarray(cv2.resize(field, size, interpolation=cv2.INTER_NEAREST))
+def _cover(
+    setting: Setting, layer: DistanceMap, pose: Rigid, half_mm: float, lean_mm: tuple[float, float]
+) -> Coverage:
+    """Render one layer on the setting's sub-samples."""
+    fine = setting.fine
+    return cover(layer, pose, setting.pivot_mm, fine.places_mm, fine.step_mm, half_mm, lean_mm)
+
+
+def _overlaps(setting: Setting, state: State, index: int) -> Iterator[tuple[int, float, int]]:
+    """Yield number, overlap and other layer of every pair that a layer belongs to."""
+    for number, pair in enumerate(pairs(len(setting.maps))):
+        if index in pair:
+            yield number, float(state.overlap[number]), sum(pair) - index
+
+
+def _by_mark(setting: Setting, state: State, seen: Seen, index: int) -> Image:
+    """Return d(transmission) / d(coverage of a layer) on the sub-samples."""
+    out = -setting.fine.repeated(seen.strength[index])
+    for pair, value, other in _overlaps(setting, state, index):
+        scaled = np.float32(value) * seen.common[pair]
+        out += setting.fine.repeated(scaled) * seen.covers[other].mark
+    return out
+
+
+def _by_strength(setting: Setting, state: State, seen: Seen, index: int) -> Image:
+    """Return d(transmission) / d(strength of a layer) on the pixels."""
+    out = -seen.marks[index]
+    for pair, value, other in _overlaps(setting, state, index):
+        out = out + np.float32(value / setting.level) * seen.strength[other] * seen.both[pair]
+    return out
+
+
+def _even(setting: Setting, state: State, label: NDArray[np.int16], index: int) -> Image:
+    """Return the strength of a layer's features on the pixels, without its slow variation."""
+    table = np.append(state.amplitude[index][:-2], 0.0)[setting.group_of[index]]
+    return np.asarray(table.astype(np.float32)[label])
+
+
+def _factor(setting: Setting, state: State, index: int) -> Image:
+    """Return the slow variation of a layer's burn on the pixels, as a factor."""
+    right, down = state.amplitude[index][-2:].astype(np.float32)
+    gain = state.gain[index].astype(np.float32)[setting.cell]
+    return np.asarray(gain + right * setting.slope[0] + down * setting.slope[1])

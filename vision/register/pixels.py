@@ -16,8 +16,8 @@ Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 # Tiles of the fine fit: the margin holds four sigma of a usual blur.
-_TILE_PX = 24
-_TILE_MARGIN_PX = 5
+_TILE_PX = 16
+_TILE_MARGIN_PX = 4
 # Below this scale the ground's variation is texture that a burn may wipe out; above it is light.
 _TEXTURE_SCALE_MM = 4.0
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,59 +12,151 @@ from vision.register.scene import Setting, State, pairs
 Array = NDArray[np.float64]
 
 # Blur and kerf trade against each other where the picture cannot tell (they are symmetric and
-# hardly touch the position): blur sigma 1.0 +- 0.5 px, half-width +- 0.05 mm round the nominal.
+# hardly touch the position): blur sigma 1.0 +- 0.5 px, half-width +- 0.03 mm round the nominal.
 SIGMA_PX = (1.0, 0.5)
-_HALF_WIDTH_PRIOR_MM = 0.05
-HALF_WIDTH_RANGE_MM = 0.3
+_HALF_WIDTH_PRIOR_MM = 0.03
+_HALF_WIDTH_RANGE_MM = 0.3
 # A hatch ends short of an edge along its strokes by up to its spacing; an outline has no lean.
 _LEAN_PRIOR_MM = 0.03
-_HELD_LEAN_MM = 1e-5
-LEAN_RANGE_MM = 0.15
-# Features of one layer are burned alike unless the picture says otherwise; and two layers that
-# overlap give something between the stronger of them (1) and their sum (0). Without this an outline
-# on the very edge of a fill has a second, wrong minimum a fraction of a millimetre away.
+_LEAN_RANGE_MM = 0.15
+# Features of one layer are burned alike unless the picture says otherwise, and so are the layers,
+# less so; a burn saturates, so that a second layer adds to a first one less than its own (1), at
+# most all of it (0). Without this an outline on the very edge of a fill has a second, wrong minimum
+# a fraction of a millimetre away.
 _BURN_PRIOR = 0.25
-OVERLAP = (0.6, 0.3)
-# Turns stay near the start's (rad); that of a round layer, which cannot be seen, is held.
+_LAYERS_PRIOR = 0.5
+OVERLAP = (0.7, 0.3)
+# Turns stay near the start's (rad).
 _TURN_PRIOR = 0.05
-_HELD_TURN = 1e-5
 _SURVIVAL_PRIOR = (1.0, 0.5)
+# The slow variation of the burn within a layer: some tenths.
+_UNEVEN_PRIOR = 0.15
+# What no burn goes beyond. A strength of 1 sends no light back; light marks may send much more.
+_SIGMA_RANGE_PX = (0.35, 4.0)
+_THINNEST_MM = 0.02
+STRONGEST = 1.0
+_STRENGTH_RANGE = (-20.0, STRONGEST)
+_OVERLAP_RANGE = (-0.5, 1.5)
+_SURVIVAL_RANGE = (-1.0, 4.0)
 # Exchange rate between priors and pixels: the variance of a grey level, squared levels.
 _NOISE2 = 4.0
+UNEVEN_STRENGTH = _NOISE2 / _UNEVEN_PRIOR**2
 
 
-def priors(setting: Setting, state: State) -> tuple[Array, Array]:
-    """Return the weight of the prior on each parameter, and how far the parameter is from it."""
+@dataclass(frozen=True, eq=False)
+class Priors:
+    """Rows of a linear least squares beside the pixels'.
+
+    Attributes
+    ----------
+    rows
+        (k, p) d(quantity) / d(parameter), divided by the standard uncertainty.
+    misfit
+        (k,) what is expected minus what the state has, likewise.
+    """
+
+    rows: Array
+    misfit: Array
+
+    @property
+    def cost(self) -> float:
+        """Sum of squares."""
+        return float(self.misfit @ self.misfit)
+
+
+def priors(setting: Setting, state: State) -> Priors:
+    """Return what is expected of the parameters, in the order of `model.derivatives`."""
     binning = setting.scene.region.bin
-    strength: list[float] = []
-    misfit: list[float] = []
-    layers = zip(state.poses, setting.turns, setting.blind, strict=True)
-    for pose, turn, blind in list(layers)[: 1 if setting.tied else None]:
-        spread = _HELD_TURN if blind else _TURN_PRIOR
-        strength.extend([0.0, 0.0, (spread * setting.scale_mm) ** -2])
-        misfit.extend([0.0, 0.0, (turn - pose.angle_rad) * setting.scale_mm])
-    strength.append((binning / SIGMA_PX[1]) ** 2)
-    misfit.append(SIGMA_PX[0] / binning - state.sigma_px)
+    count = len(setting.maps)
+    values: list[float] = []
+    sigma: list[float] = []
+    layers = list(zip(state.poses, setting.turns, strict=True))
+    for pose, turn in layers[: 1 if setting.tied else None]:
+        values.extend([0.0, 0.0, (turn - pose.angle_rad) * setting.scale_mm])
+        sigma.extend([np.inf, np.inf, _TURN_PRIOR * setting.scale_mm])
+    values.append(SIGMA_PX[0] / binning - state.sigma_px)
+    sigma.append(SIGMA_PX[1] / binning)
     for half, nominal in zip(state.half_width_mm, setting.nominal_half_mm, strict=True):
-        strength.append(_HALF_WIDTH_PRIOR_MM**-2)
-        misfit.append(nominal - half)
-    for layer, lean in zip(setting.maps, state.lean_mm, strict=True):
-        spread = _LEAN_PRIOR_MM if layer.layer == "fill" else _HELD_LEAN_MM
-        strength.extend([spread**-2] * 2)
-        misfit.extend([-lean[0], -lean[1]])
-    typical = []
-    for values in state.amplitude:
-        burn = values[:-2]
-        middle = float(np.median(burn))
-        typical.append(middle)
-        strength.extend([(_BURN_PRIOR * abs(middle) + 0.05) ** -2] * len(values))
-        misfit.extend(np.append(middle - burn, -values[-2:]))
-    for (i, j), value in zip(pairs(len(typical)), state.overlap, strict=True):
-        smaller = min(typical[i], typical[j], key=abs)
-        strength.append((OVERLAP[1] * abs(smaller) + 0.02) ** -2)
-        misfit.append(OVERLAP[0] * smaller - value)
-    strength.extend([0.0] * len(state.light))
-    misfit.extend([0.0] * len(state.light))
-    strength.append(_SURVIVAL_PRIOR[1] ** -2)
-    misfit.append(_SURVIVAL_PRIOR[0] - state.survival)
-    return _NOISE2 * np.array(strength), np.array(misfit)
+        values.append(nominal - half)
+        sigma.append(_HALF_WIDTH_PRIOR_MM)
+    for lean in state.lean_mm:
+        values.extend([-lean[0], -lean[1]])
+        sigma.extend([_LEAN_PRIOR_MM] * 2)
+    first = [len(values)]
+    for amplitude in state.amplitude:
+        # The burn's groups follow below; its slopes lie round nothing.
+        values.extend([0.0] * (len(amplitude) - 2) + list(-amplitude[-2:]))
+        sigma.extend([np.inf] * (len(amplitude) - 2) + [_BURN_PRIOR] * 2)
+        first.append(len(values))
+    for value in state.overlap:
+        values.append(OVERLAP[0] - float(value))
+        sigma.append(OVERLAP[1])
+    values.extend([0.0] * len(state.light))
+    sigma.extend([np.inf] * len(state.light))
+    values.append(_SURVIVAL_PRIOR[0] - state.survival)
+    sigma.append(_SURVIVAL_PRIOR[1])
+    size = len(values)
+    own = np.diag(1 / np.array(sigma)), np.array(values) / np.array(sigma)
+    keep = np.isfinite(sigma)
+    rows, misfit = [*own[0][keep]], [*own[1][keep]]
+    mean = np.zeros((count, size))
+    for index, amplitude in enumerate(state.amplitude):
+        groups = len(amplitude) - 2
+        part = slice(first[index], first[index] + groups)
+        mean[index, part] = 1 / groups
+        burn = amplitude[:-2]
+        away = np.zeros((groups, size))
+        away[:, part] = np.eye(groups) - 1 / groups
+        spread = _BURN_PRIOR * abs(setting.level)
+        rows.extend(away / spread)
+        misfit.extend((burn.mean() - burn) / spread)
+    for i, j in pairs(count):
+        spread = _LAYERS_PRIOR * abs(setting.level)
+        rows.append((mean[i] - mean[j]) / spread)
+        misfit.append((state.amplitude[j][:-2].mean() - state.amplitude[i][:-2].mean()) / spread)
+    scale = np.sqrt(_NOISE2)
+    return Priors(scale * np.array(rows), scale * np.array(misfit))
+
+
+def bounds(setting: Setting, state: State) -> tuple[Array, Array]:
+    """Return (p,) how far each parameter may change downwards and upwards."""
+    motions = 3 if setting.tied else 3 * len(setting.maps)
+    value: list[float] = [0.0] * motions
+    ranges: list[tuple[float, float]] = [(-np.inf, np.inf)] * motions
+    value.append(state.sigma_px)
+    ranges.append(_SIGMA_RANGE_PX)
+    layers = zip(setting.maps, state.half_width_mm, setting.nominal_half_mm, strict=True)
+    for layer, half, nominal in layers:
+        low = nominal - _HALF_WIDTH_RANGE_MM
+        value.append(half)
+        # A line cannot be thinner than nothing; an area may end short of its edge.
+        ranges.append(
+            (low if layer.layer == "fill" else _THINNEST_MM, nominal + _HALF_WIDTH_RANGE_MM)
+        )
+    for lean in state.lean_mm:
+        value.extend(lean)
+        ranges.extend([(-_LEAN_RANGE_MM, _LEAN_RANGE_MM)] * 2)
+    for amplitude in state.amplitude:
+        value.extend(amplitude)
+        ranges.extend([_STRENGTH_RANGE] * (len(amplitude) - 2) + [(-1.0, 1.0)] * 2)
+    value.extend(state.overlap)
+    ranges.extend([_OVERLAP_RANGE] * len(state.overlap))
+    value.extend(state.light)
+    ranges.extend([(-np.inf, np.inf)] * len(state.light))
+    value.append(state.survival)
+    ranges.append(_SURVIVAL_RANGE)
+    low, high = np.array(ranges).T
+    return low - value, high - value
+
+
+def held(setting: Setting, free: bool) -> NDArray[np.bool_]:
+    """Return (p,) which parameters stay where they are.
+
+    The turn of a round layer, which cannot be seen; the lean of lines; and blur, kerf and lean
+    while the layers are far off (they would bend to hide it).
+    """
+    count = len(setting.maps)
+    motions = [blind for blind in setting.blind for blind in (False, False, blind)]
+    motions = motions[: 3 if setting.tied else None]
+    leans = [not free or m.layer != "fill" for m in setting.maps for _ in (0, 1)]
+    return np.array([*motions, *[not free] * (1 + count), *leans])

@@ -9,11 +9,15 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
+from vision.register.fine import Fine, fine_about
 from vision.register.region import Region
 from vision.register.rendering import Coverage
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
+
+# A burn varies slowly along and between strokes: it is taken as even within cells of this side.
+CELL_MM = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,17 +64,18 @@ class State:
     lean_mm
         How the half-width differs with the edge's direction, by layer (see `rendering.cover`).
     amplitude
-        Burn strength by layer: one number per group of features, then the slopes along the
-        region's normalised x and y.
+        Burn strength by layer: one number per group of features, then its relative slopes along
+        the region's normalised x and y.
     overlap
-        Strength of each pair of layers' overlap, in the order (0,1), (0,2), (1,2).
+        What each pair of layers gives where they overlap, in the order (0,1), (0,2), (1,2): their
+        sum (0), or the burn that saturates at the level (1).
     light
         Coefficients of the light field.
-    gain
-        (rows, columns) by layer: slow variation of the burn about its strength.
     survival
         How the ground's texture fares under the mark: 1 where it is darkened like the rest, more
         where the burn wipes it out, 0 where it stays.
+    gain
+        (cells,) by layer: slow variation of the burn, as a factor on its strength.
     """
 
     poses: tuple[Rigid, ...]
@@ -81,12 +86,44 @@ class State:
     overlap: Array
     light: Array
     survival: float
-    gain: tuple[Image, ...]
+    gain: tuple[Array, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class Setting:
-    """What stays fixed during one fit."""
+    """What stays fixed during one fit.
+
+    Attributes
+    ----------
+    scene, maps
+        The pixels, and the layers' distance maps.
+    nominal_half_mm
+        Half-width of the burned line by layer, as the user states the kerf.
+    pivot_mm, scale_mm
+        Where rotations are told, and the length that makes them millimetres.
+    tied
+        Whether all layers move together.
+    fields
+        (k, rows, columns) polynomial terms of the light.
+    slope
+        Normalised x and y of the pixels.
+    group_of, groups
+        Feature -> amplitude group, and the features of each group, by layer.
+    turns
+        Turn of each layer at the start.
+    blind
+        Layers whose turn stays.
+    cell, cells
+        (rows, columns) number of the cell within which the burn does not vary; how many.
+    near
+        (rows, columns) 1 within the maps' reach of any layer's edge, else 0.
+    fine
+        Sub-samples of those pixels.
+    inside
+        (rows, columns) by layer: 1 in the midst of its areas, else 0.
+    level
+        Burn strength of the strongest layer at the start, with its sign: the scale of strengths.
+    """
 
     scene: Scene
     maps: tuple[DistanceMap, ...]
@@ -94,24 +131,33 @@ class Setting:
     pivot_mm: tuple[float, float]
     scale_mm: float
     tied: bool
-    fields: Image  # (k, rows, columns) polynomial terms of the light
-    slope: tuple[Image, Image]  # normalised x and y, pixels
-    group_of: tuple[NDArray[np.int64], ...]  # feature -> amplitude group, by layer
+    fields: Image
+    slope: tuple[Image, Image]
+    group_of: tuple[NDArray[np.int64], ...]
     groups: tuple[tuple[tuple[int, ...], ...], ...]
-    turns: tuple[float, ...]  # turn of each layer at the start
+    turns: tuple[float, ...]
     blind: tuple[bool, ...]
+    cell: NDArray[np.int64]
+    cells: int
+    near: Image
+    fine: Fine
+    inside: tuple[Image, ...]
+    level: float
 
 
 @dataclass(frozen=True, eq=False)
 class Seen:
-    """The model at one state: what it predicts, and what the derivatives are made of."""
+    """The model at one state, on pixels: what it predicts, and what derivatives are made of."""
 
     covers: list[Coverage]
-    strength: list[Image]  # A of each layer on the sub-samples
-    sharp: Image  # T on the sub-samples
+    labels: list[NDArray[np.int16]]  # feature nearest to each pixel, by layer
+    marks: list[Image]  # coverage m of each layer as the camera sees it
+    both: list[Image]  # of each pair of layers, their common coverage, likewise
+    strength: list[Image]  # A of each layer
+    common: list[Image]  # of each pair of layers, the product of strengths over the level
     through: Image  # T as the camera sees it
-    field: Image  # P on the pixels
-    light: Image  # what T multiplies on the pixels
+    field: Image  # P
+    light: Image  # what T multiplies
     linear: Image
     residual: Image
 
@@ -146,6 +192,13 @@ def make_setting(
         group_of.append(lookup)
         groups.append(members)
     reach = float(np.ptp(region.places_mm, axis=(0, 1)).max())
+    side = max(4, round(CELL_MM / region.pitch_mm))
+    across = -(-columns // side)
+    cell = (region.row // side * across + region.column // side).astype(np.int64)
+    places = np.dstack(region.centre_places())
+    distance = [m.distance_at(pose, places) for m, pose in zip(maps, poses, strict=True)]
+    close = [np.abs(d) < m.reach_mm - m.pitch_mm for d, m in zip(distance, maps, strict=True)]
+    near = np.any(close, axis=0)
     return Setting(
         scene,
         maps,
@@ -159,6 +212,12 @@ def make_setting(
         tuple(groups),
         tuple(pose.angle_rad for pose in poses),
         _held(blind, len(maps), tied),
+        cell,
+        across * -(-rows // side),
+        near.astype(np.float32),
+        fine_about(region, near),
+        tuple((d < 0).astype(np.float32) for d in distance),
+        1.0,
     )
 
 
@@ -185,19 +244,9 @@ def _grouping(
     return lookup, tuple(members)
 
 
-def even(setting: Setting) -> tuple[Image, ...]:
+def even(setting: Setting) -> tuple[Array, ...]:
     """Return a burn that does not vary, for every layer."""
-    return (np.ones(setting.scene.region.shape, np.float32),) * len(setting.maps)
-
-
-def band(setting: Setting, poses: tuple[Rigid, ...]) -> Image:
-    """Tell the pixels near an edge: 1 within the maps' reach of any layer's, else 0."""
-    near = np.zeros(setting.scene.region.shape, np.float32)
-    places = np.dstack(setting.scene.region.centre_places())
-    for layer, pose in zip(setting.maps, poses, strict=True):
-        distance = layer.distance_at(pose, places)
-        near[np.abs(distance) < layer.reach_mm - layer.pitch_mm] = 1.0
-    return near
+    return (np.ones(setting.cells),) * len(setting.maps)
 
 
 def feature_image(

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
-from vision.register.fit import Fit
+from vision.register.fitted import Fit
 from vision.register.noise import autocovariance_spectrum, carry_through, padded
 from vision.register.region import Region
 
@@ -88,6 +88,23 @@ def mean_contrast(added: Image) -> float:
 
 
 def significance(fit: Fit, index: int, inflation: float) -> float:
-    """Return how many standard deviations of noise the layer's strength is away from nothing."""
-    added = fit.added[index] * np.sqrt(fit.weight)
-    return float(np.sqrt((added * added).sum() / inflation) / max(fit.noise, 0.3))
+    """Return how many standard deviations of noise the layer's strength is away from nothing.
+
+    Everything else that is not known is counted (Wald's test): an outline on a fill's edge may be
+    nothing but a fill that reaches a little further.
+    """
+    first = len(fit.normal) - sum(len(a) for a in fit.state.amplitude) - fit.after_the_burn
+    first += sum(len(a) for a in fit.state.amplitude[:index])
+    burn = fit.state.amplitude[index][:-2]
+    mean = np.zeros(len(fit.normal))
+    mean[first : first + len(burn)] = 1.0 / len(burn)
+    sigma = float(np.sqrt(mean @ np.linalg.solve(fit.normal, mean) * inflation))
+    return abs(float(burn.mean())) / (sigma * max(fit.noise, 0.3))
+
+
+def stands_out(fit: Fit, without: Fit, inflation: float) -> float:
+    """Return how many standard deviations of noise better a fit is with a layer than without it."""
+    weight = np.minimum(fit.weight, without.weight)
+    worse = without.residual**2 - fit.residual**2
+    drop = float(np.sum(weight * worse, dtype=np.float64))
+    return float(np.sqrt(max(drop, 0.0) / inflation)) / max(fit.noise, 0.3)

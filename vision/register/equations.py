@@ -1,0 +1,124 @@
+"""The normal equations of the joint fit, with the slow variation of the burn eliminated.
+
+Every cell has a gain of its own for each layer. Pixels of different cells share none of them, so
+the gains' block of the normal matrix falls apart into small blocks and is eliminated exactly
+(Schur complement, as in bundle adjustment: Triggs et al., LNCS 1883, 2000, section 6.1). What is
+left counts the gains as estimated, not as known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.register.model import derivatives
+from vision.register.priors import UNEVEN_STRENGTH, held, priors
+from vision.register.scene import Seen, Setting, State
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Equations:
+    """Normal equations at one state.
+
+    Attributes
+    ----------
+    columns
+        (p, rows, columns) d(grey) / d(parameter) as it stands, gains held.
+    local
+        (layers, rows, columns) d(grey) / d(gain of the pixel's own cell); empty without gains.
+    normal, gradient
+        (p, p) J'WJ and (p,) J'Wr with the priors, gains eliminated.
+    response
+        (cells, layers, p) how the gains follow the parameters.
+    pull
+        (cells, layers) change of the gains with the parameters held.
+    """
+
+    columns: Image
+    local: Image
+    normal: Array
+    gradient: Array
+    response: Array
+    pull: Array
+
+    def gains(self, delta: Array) -> Array:
+        """Return (cells, layers) change of the gains that goes with a change of the parameters."""
+        return np.asarray(self.pull - self.response @ delta)
+
+    def effective(self, cell: NDArray[np.int64]) -> Image:
+        """Return (p, rows, columns) derivatives with the gains following."""
+        out = self.columns.copy()
+        response = self.response.astype(np.float32)
+        for index, own in enumerate(self.local):
+            out -= np.moveaxis(response[cell, index], -1, 0) * own
+        return out
+
+
+def normal_equations(
+    setting: Setting, state: State, seen: Seen, weight: Image, *, free: bool, uneven: bool
+) -> Equations:
+    """Return the normal equations at a state.
+
+    Parameters
+    ----------
+    weight
+        (rows, columns) weights of the pixels.
+    free
+        Whether blur, kerf and lean may change.
+    uneven
+        Whether the gains may.
+    """
+    columns, local = derivatives(setting, state, seen)
+    fixed = np.zeros(len(columns), np.bool_)
+    known = held(setting, free)
+    fixed[: len(known)] = known
+    columns[fixed] = 0.0
+    used = weight.ravel() > 0
+    flat = columns.reshape(len(columns), -1)[:, used]
+    weighted = flat * weight.ravel()[used]
+    residual = seen.residual.ravel()[used]
+    normal = (weighted @ flat.T).astype(np.float64)
+    gradient = (weighted @ residual).astype(np.float64)
+    expected = priors(setting, state)
+    rows = np.where(fixed, 0.0, expected.rows)
+    normal += rows.T @ rows + np.diag(fixed.astype(np.float64))
+    gradient += rows.T @ expected.misfit
+    if not uneven:
+        local = local[:0]
+    count, cells = len(local), setting.cells if uneven else 0
+    own = local.reshape(count, setting.cell.size)[:, used]
+    cell = setting.cell.ravel()[used]
+
+    def by_cell(values: Image) -> Array:
+        return np.asarray(np.bincount(cell, values, cells), np.float64)
+
+    block = np.empty((cells, count, count))
+    cross = np.empty((cells, count, len(columns)))
+    pull = np.empty((cells, count))
+    for i in range(count):
+        scaled = own[i] * weight.ravel()[used]
+        for j in range(count):
+            block[:, i, j] = by_cell(scaled * own[j])
+        for k, column in enumerate(flat):
+            cross[:, i, k] = by_cell(scaled * column)
+        pull[:, i] = by_cell(scaled * residual) + UNEVEN_STRENGTH * (1 - state.gain[i])
+    inverse = np.linalg.inv(block + UNEVEN_STRENGTH * np.eye(count))
+    response = inverse @ cross
+    normal -= np.tensordot(cross, response, ((0, 1), (0, 1)))
+    gradient -= np.tensordot(response, pull, ((0, 1), (0, 1)))
+    # A whisper of ridge: an amplitude that no pixel sees must not make the matrix singular.
+    normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
+    return Equations(
+        columns, local, normal, gradient, response, np.einsum("cij,cj->ci", inverse, pull)
+    )
+
+
+def prior_cost(setting: Setting, state: State) -> float:
+    """Return the sum of squares of all priors."""
+    uneven = sum(float(np.sum((1 - gain) ** 2)) for gain in state.gain)
+    return priors(setting, state).cost + UNEVEN_STRENGTH * uneven
