@@ -16,7 +16,7 @@ from vision.capture.photo import Photo
 from vision.job import Job, check_job
 from vision.result import CalibrationRow
 
-TOLERANCE_MM = 0.2
+TOLERANCE_MM = 0.25
 HAPPENED = {
     "in place": {},
     "bumped": {"bump_after_outline": (0.35, -0.2, 0.0)},

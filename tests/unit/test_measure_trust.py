@@ -54,7 +54,7 @@ def test_a_clear_layer_is_trusted():
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"significance": 8.0}, "too faint"),
+        ({"significance": 4.0}, "too faint"),
         ({"contrast": -0.6}, "too faint"),
         ({"place_sigma_mm": 0.2}, "not found"),
     ],

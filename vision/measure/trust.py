@@ -22,7 +22,7 @@ _FAMILY_ALPHA = 1e-4
 # One cell in a hundred stands out so far by chance (chi-square, two degrees of freedom).
 _STANDS_OUT = 9.21
 # Below this a layer is not measured: another wrong place could look as good.
-_FAINT_SIGNIFICANCE = 12.0
+_FAINT_SIGNIFICANCE = 6.0
 _FAINT_LEVELS = 1.0
 # A layer that is there is placed to a tenth of a pixel or so; a fit that holds on to something else
 # (the machine's head, say) leaves residuals that make its own place uncertain by a pixel.

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
 from vision.register.fit import fit_layers
-from vision.register.fitted import Fit
+from vision.register.fitted import Fit, drop
 from vision.register.region import Region
 from vision.register.scene import Scene, State, nudge
 from vision.register.starts import Shift, other_places
@@ -37,6 +38,13 @@ def fit_separately(
 ) -> Fit | None:
     """Fit the layers together, then each for itself from several starts; return the best."""
     count = len(maps)
+    # All starts are held against the same pixels: a layer that is not where it is looked for leaves
+    # its mark where nobody looks.
+    near = np.zeros(scene.region.shape, np.uint8)
+    for layer in maps:
+        near |= layer.distance_at(start, np.dstack(scene.region.centre_places())) < layer.reach_mm
+    side = 2 * math.ceil(_OTHER_LAYER_REACH_MM / scene.region.pitch_mm) + 1
+    pixels = cv2.dilate(near, np.ones((side, side), np.uint8)).astype(np.float32)
 
     def fit(poses: tuple[Rigid, ...], tied: bool) -> Fit | None:
         return fit_layers(
@@ -46,6 +54,7 @@ def fit_separately(
             half_mm,
             pivot_mm=pivot_mm,
             tied=tied,
+            pixels=pixels,
             iterations=8,
             robust=False,
             free=False,
@@ -117,7 +126,7 @@ def fit_closely(
     other = fit(together, held.state, True, held.weight)
     if other is not None:
         other = fit(other.state.poses, other.state, False, held.weight)
-    return other if other is not None and other.cost < best.cost else best
+    return other if other is not None and drop(other, best) > 0 else best
 
 
 def _together(poses: tuple[Rigid, ...], pivot_mm: tuple[float, float]) -> tuple[Rigid, ...]:

@@ -74,9 +74,7 @@ def normal_equations(
         Whether the gains may.
     """
     columns, local = derivatives(setting, state, seen)
-    fixed = np.zeros(len(columns), np.bool_)
-    known = held(setting, free)
-    fixed[: len(known)] = known
+    fixed = held(setting, state, free)
     columns[fixed] = 0.0
     used = weight.ravel() > 0
     flat = columns.reshape(len(columns), -1)[:, used]

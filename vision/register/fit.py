@@ -45,10 +45,12 @@ def fit_layers(
     tied: bool = False,
     start: State | None = None,
     trusted: Image | None = None,
+    pixels: Image | None = None,
     iterations: int = 12,
     robust: bool = True,
     free: bool = True,
     blind: tuple[bool, ...] = (),
+    absent: int | None = None,
 ) -> Fit | None:
     """Fit all layers jointly from a start near by; None where too few pixels can be used.
 
@@ -71,6 +73,8 @@ def fit_layers(
         State whose nuisance parameters are taken over.
     trusted
         (rows, columns) weights that an earlier fit of the same pixels ended with: they are kept.
+    pixels
+        (rows, columns) 1 where pixels count; those near the layers' edges by default.
     iterations
         Most Gauss-Newton steps.
     robust
@@ -79,9 +83,11 @@ def fit_layers(
         Whether blur and kerf are fitted too.
     blind
         By layer: whether its turn cannot be seen (a ring) and stays as it is; none by default.
+    absent
+        A layer that is left out: nothing of it changes, and the start must give it no strength.
     """
-    setting = make_setting(scene, maps, poses, half_mm, pivot_mm, tied, blind)
-    weight = scene.usable * scene.region.core * setting.near
+    setting = make_setting(scene, maps, poses, half_mm, pivot_mm, tied, blind, absent)
+    weight = scene.usable * scene.region.core * (setting.near if pixels is None else pixels)
     if trusted is not None:
         weight = np.asarray(weight * trusted)
     if float(weight.sum()) < 60:
@@ -146,10 +152,10 @@ def _step(setting: Setting, state: State, equations: Equations, damping: float) 
     delta = np.zeros(len(gradient))
     delta[free] = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient[free])
     motions = 3 if setting.tied else 3 * len(setting.maps)
-    share = (
-        _STEP_LIMIT_PX * setting.scene.region.pitch_mm / np.abs(delta[:motions]).max(initial=0.0)
-    )
-    delta *= min(1.0, float(share))
+    most = _STEP_LIMIT_PX * setting.scene.region.pitch_mm
+    largest = float(np.abs(delta[:motions]).max(initial=0.0))
+    if largest > most:
+        delta *= most / largest
     return np.clip(delta, low, high)
 
 

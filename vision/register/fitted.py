@@ -69,9 +69,14 @@ class Fit:
         return 3 if self.setting.tied else 3 * len(self.setting.maps)
 
     @property
-    def after_the_burn(self) -> int:
-        """Number of parameters behind the burn's strengths: overlaps, light, texture."""
-        return len(self.state.overlap) + len(self.state.light) + 1
+    def moves(self) -> Image:
+        """(motions, rows, columns) d(grey) / d(motion), everything else held."""
+        return self._equations.columns[: self.motions]
+
+    @property
+    def by_gain(self) -> Image:
+        """(layers, rows, columns) d(grey) / d(gain of a pixel's own cell); none if even."""
+        return self._equations.local
 
     @property
     def groups(self) -> tuple[tuple[tuple[int, ...], ...], ...]:
@@ -143,3 +148,9 @@ class Fit:
     def explained(self) -> float:
         """Share of the sum of squares that the layers explain, 0 to 1."""
         return max(0.0, 1.0 - self.cost / max(self.ground_cost, 1e-9))
+
+
+def drop(one: Fit, other: Fit) -> float:
+    """Return by how much less one fit leaves of the pixels than another, where both count."""
+    weight = np.minimum(one.weight, other.weight)
+    return float(np.sum(weight * (other.residual**2 - one.residual**2), dtype=np.float64))

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.register.fitted import Fit
+from vision.register.priors import UNEVEN
 from vision.register.scene import Scene
 
 Array = NDArray[np.float64]
@@ -86,20 +87,33 @@ def local_offsets(
     tied = fit.motions == 3 and count > 1
     out: list[LocalOffset] = []
     residual = fit.residual.ravel()
-    flat = fit.jacobian.reshape(len(fit.jacobian), -1)
+    flat = fit.moves.reshape(fit.motions, -1)
+    gains = (
+        fit.by_gain.reshape(count, -1) if fit.uneven else np.zeros((0, len(residual)), np.float32)
+    )
+    patch: NDArray[np.int64] = fit.setting.cell.ravel()
     noise2 = max(fit.noise, 0.3) ** 2
     xs, ys = x.ravel(), y.ravel()
     for members in np.split(index, bounds):
         if len(members) < 12:
             continue
-        rows, prior = [], []
+        rows: list[NDArray[np.floating]] = []
+        prior: list[float] = []
+        numbers = np.unique(patch[members])
         for layer in range(count):
             shift = flat[(0 if tied else 3 * layer) : (2 if tied else 3 * layer + 2), members]
             rows.extend([shift[0], shift[1], expected[layer].ravel()[members]])
             prior.extend([_SHIFT_PRIOR_MM**-2, _SHIFT_PRIOR_MM**-2, _STRENGTH_PRIOR**-2])
+        # What an uneven burn explains is no shift: its gains stay free, as they were in the fit.
+        away = [0.0] * len(prior)
+        for number in numbers:
+            for layer, own in enumerate(gains):
+                rows.append(own[members] * (patch[members] == number))
+                prior.append(UNEVEN**-2)
+                away.append(1.0 - float(fit.state.gain[layer][number]))
         jacobian = np.array(rows, np.float64)
         normal = jacobian @ jacobian.T / (noise2 * inflation) + np.diag(prior)
-        right = jacobian @ residual[members] / (noise2 * inflation)
+        right = jacobian @ residual[members] / (noise2 * inflation) + np.array(prior) * away
         covariance = np.linalg.inv(normal)
         solution = np.asarray(covariance @ right, np.float64)
         for layer in range(count):
@@ -120,7 +134,11 @@ def local_offsets(
                     ),
                     solution[part],
                     np.asarray(covariance[part, part]),
-                    _share(added[layer], expected[layer], members) + float(solution[3 * layer + 2]),
+                    _share(added[layer], expected[layer], members)
+                    + float(solution[3 * layer + 2])
+                    + _mean_change(
+                        solution[3 * count + layer :: count], numbers, patch[members], power
+                    ),
                     float(np.sqrt(covariance[3 * layer + 2, 3 * layer + 2])),
                     energy,
                 )
@@ -134,6 +152,15 @@ def _share(
     """Return how much of what is expected in a cell the fit itself has there."""
     want = expected.ravel()[members].astype(np.float64)
     return float(want @ added.ravel()[members] / (want @ want))
+
+
+def _mean_change(
+    gains: Array, numbers: NDArray[np.int64], patch: NDArray[np.int64], power: Array
+) -> float:
+    """Return the mean change of the gains (one per number), weighed by the power of each patch."""
+    if len(gains) == 0:
+        return 0.0
+    return float(gains[np.searchsorted(numbers, patch)] @ power / power.sum())
 
 
 def square_cells(scene: Scene, side_mm: float) -> NDArray[np.int64]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,6 @@ from vision.register.uncertain import (
     motion_covariance,
     settle_round,
     significance,
-    stands_out,
 )
 from vision.register.view import NotFound, View, pixel_mm
 
@@ -40,8 +39,8 @@ Image = NDArray[np.float32]
 _REACH_MM = 1.0
 _REACH_PX = 4.5
 _CELL_MM = 7.0
-# A layer whose strength is known so well is there, whatever else is not known.
-_SURE = 40.0
+# Standard deviations beyond which it need not be known how surely a layer is there.
+_BEYOND_DOUBT = 40.0
 # Sub-samples per pixel and axis: edges are softened so that two are enough for any kerf.
 _SUB_SAMPLES = 2
 
@@ -140,7 +139,7 @@ def measure(
         fine,
         maps,
         {name: mean_contrast(added) for name, added in zip(names, fit.added, strict=True)},
-        {name: _significance(fit, index, inflation) for index, name in enumerate(names)},
+        {name: _surely_there(fit, index, inflation) for index, name in enumerate(names)},
         tuple(local),
         inflation,
         rivals,
@@ -148,24 +147,29 @@ def measure(
     )
 
 
-def _significance(fit: Fit, index: int, inflation: float) -> float:
-    """Return how surely a layer is there, in standard deviations.
-
-    Where its strength hangs on what else is not known, by leaving it out.
-    """
-    sure = significance(fit, index, inflation)
+def _surely_there(fit: Fit, index: int, inflation: float) -> float:
+    """Return how surely a layer is there, in standard deviations, by leaving it out."""
     setting = fit.setting
-    if sure > _SURE or len(setting.maps) == 1:
-        return sure
-    rest = [i for i in range(len(setting.maps)) if i != index]
-    without = fit_layers(
-        setting.scene,
-        tuple(setting.maps[i] for i in rest),
-        tuple(fit.state.poses[i] for i in rest),
-        tuple(setting.nominal_half_mm[i] for i in rest),
-        pivot_mm=setting.pivot_mm,
-        trusted=fit.weight,
-        iterations=20,
-        blind=tuple(setting.blind[i] for i in rest),
-    )
-    return sure if without is None else stands_out(fit, without, inflation)
+    amplitude = list(fit.state.amplitude)
+    amplitude[index] = np.zeros_like(amplitude[index])
+    start = replace(fit.state, amplitude=tuple(amplitude))
+    sure = 0.0
+    # A few steps of the fit without it tell enough where it is beyond doubt.
+    for iterations in (2, 12):
+        without = fit_layers(
+            setting.scene,
+            setting.maps,
+            fit.state.poses,
+            setting.nominal_half_mm,
+            pivot_mm=setting.pivot_mm,
+            start=start,
+            trusted=fit.weight,
+            iterations=iterations,
+            blind=setting.blind,
+            absent=index,
+        )
+        assert without is not None  # the pixels are those of the fit
+        sure = significance(fit, without, index, inflation)
+        if sure > _BEYOND_DOUBT:
+            break
+    return sure

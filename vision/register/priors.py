@@ -30,7 +30,7 @@ OVERLAP = (0.7, 0.3)
 _TURN_PRIOR = 0.05
 _SURVIVAL_PRIOR = (1.0, 0.5)
 # The slow variation of the burn within a layer: some tenths.
-_UNEVEN_PRIOR = 0.15
+UNEVEN = 0.15
 # What no burn goes beyond. A strength of 1 sends no light back; light marks may send much more.
 _SIGMA_RANGE_PX = (0.35, 4.0)
 _THINNEST_MM = 0.02
@@ -40,7 +40,7 @@ _OVERLAP_RANGE = (-0.5, 1.5)
 _SURVIVAL_RANGE = (-1.0, 4.0)
 # Exchange rate between priors and pixels: the variance of a grey level, squared levels.
 _NOISE2 = 4.0
-UNEVEN_STRENGTH = _NOISE2 / _UNEVEN_PRIOR**2
+UNEVEN_STRENGTH = _NOISE2 / UNEVEN**2
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,6 +111,8 @@ def priors(setting: Setting, state: State) -> Priors:
         rows.extend(away / spread)
         misfit.extend((burn.mean() - burn) / spread)
     for i, j in pairs(count):
+        if setting.absent in (i, j):
+            continue
         spread = _LAYERS_PRIOR * abs(setting.level)
         rows.append((mean[i] - mean[j]) / spread)
         misfit.append((state.amplitude[j][:-2].mean() - state.amplitude[i][:-2].mean()) / spread)
@@ -149,14 +151,27 @@ def bounds(setting: Setting, state: State) -> tuple[Array, Array]:
     return low - value, high - value
 
 
-def held(setting: Setting, free: bool) -> NDArray[np.bool_]:
+def held(setting: Setting, state: State, free: bool) -> NDArray[np.bool_]:
     """Return (p,) which parameters stay where they are.
 
-    The turn of a round layer, which cannot be seen; the lean of lines; and blur, kerf and lean
-    while the layers are far off (they would bend to hide it).
+    The turn of a round layer, which cannot be seen; the lean of lines; blur, kerf and lean while
+    the layers are far off (they would bend to hide it); and all of a layer that is left out.
     """
     count = len(setting.maps)
-    motions = [blind for blind in setting.blind for blind in (False, False, blind)]
-    motions = motions[: 3 if setting.tied else None]
-    leans = [not free or m.layer != "fill" for m in setting.maps for _ in (0, 1)]
-    return np.array([*motions, *[not free] * (1 + count), *leans])
+    out = [i == setting.absent for i in range(count)]
+    motions = [
+        stays or (turn and blind)
+        for stays, blind in zip(out, setting.blind, strict=True)
+        for turn in (False, False, True)
+    ]
+    halves = [not free or stays for stays in out]
+    leans = [
+        not free or stays or layer.layer != "fill"
+        for stays, layer in zip(out, setting.maps, strict=True)
+        for _ in (0, 1)
+    ]
+    burn = [stays for stays, a in zip(out, state.amplitude, strict=True) for _ in a]
+    overlaps = [out[i] or out[j] for i, j in pairs(count)]
+    rest = [False] * (len(state.light) + 1)
+    first = motions[: 3 if setting.tied else None]
+    return np.array([*first, not free, *halves, *leans, *burn, *overlaps, *rest])

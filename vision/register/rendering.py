@@ -21,8 +21,8 @@ from vision.register.distance import DistanceMap
 Image = NDArray[np.float32]
 
 
-# Half-width of a softened edge in sub-samples. What a grid aliases into the pictures' frequencies is
-# then less than a twentieth (the spectrum of (1 - t^2)^2 is next to nothing from 0.85 cycles per
+# Half-width of a softened edge in sub-samples. What a grid aliases into the pictures' frequencies
+# is then less than a twentieth (the spectrum of (1 - t^2)^2 is next to nothing from 0.85 cycles per
 # sample on); with a sharper edge, lines were pulled by a fiftieth of a pixel.
 _SOFT = 1.1
 

@@ -113,6 +113,8 @@ class Setting:
         Turn of each layer at the start.
     blind
         Layers whose turn stays.
+    absent
+        A layer that is left out, or None.
     cell, cells
         (rows, columns) number of the cell within which the burn does not vary; how many.
     near
@@ -137,6 +139,7 @@ class Setting:
     groups: tuple[tuple[tuple[int, ...], ...], ...]
     turns: tuple[float, ...]
     blind: tuple[bool, ...]
+    absent: int | None
     cell: NDArray[np.int64]
     cells: int
     near: Image
@@ -175,6 +178,7 @@ def make_setting(
     pivot_mm: tuple[float, float],
     tied: bool,
     blind: tuple[bool, ...],
+    absent: int | None = None,
 ) -> Setting:
     """Return what stays fixed during a fit that starts at some poses."""
     region = scene.region
@@ -212,6 +216,7 @@ def make_setting(
         tuple(groups),
         tuple(pose.angle_rad for pose in poses),
         _held(blind, len(maps), tied),
+        absent,
         cell,
         across * -(-rows // side),
         near.astype(np.float32),

@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
-from vision.register.fitted import Fit
+from vision.register.fitted import Fit, drop
 from vision.register.noise import autocovariance_spectrum, carry_through, padded
+from vision.register.priors import UNEVEN_STRENGTH
 from vision.register.region import Region
 
 Array = NDArray[np.float64]
@@ -19,6 +20,8 @@ _NOISE_REACH_PX = 24
 # normal matrix: errors were 1.4 (white noise) to 1.5 (grain) times what it says, in 40 simulated
 # captures each (tests/claims/test_mark_claims.py).
 _UNCOUNTED = 1.5
+# A layer's motion, width, strength and overlap.
+_OWN_PARAMETERS = 6
 
 
 def motion_covariance(fit: Fit, region: Region) -> tuple[Array, float]:
@@ -87,24 +90,15 @@ def mean_contrast(added: Image) -> float:
     return float((added * weight).sum() / total) if total > 0 else 0.0
 
 
-def significance(fit: Fit, index: int, inflation: float) -> float:
-    """Return how many standard deviations of noise the layer's strength is away from nothing.
+def significance(fit: Fit, without: Fit, index: int, inflation: float) -> float:
+    """Return how many standard deviations of noise better a fit is with a layer than without it.
 
-    Everything else that is not known is counted (Wald's test): an outline on a fill's edge may be
-    nothing but a fill that reaches a little further.
+    Without it everything else is fitted anew: an outline on a fill's edge may be nothing but a fill
+    that reaches a little further. What the layer's freedom explains of the noise does not count.
     """
-    first = len(fit.normal) - sum(len(a) for a in fit.state.amplitude) - fit.after_the_burn
-    first += sum(len(a) for a in fit.state.amplitude[:index])
-    burn = fit.state.amplitude[index][:-2]
-    mean = np.zeros(len(fit.normal))
-    mean[first : first + len(burn)] = 1.0 / len(burn)
-    sigma = float(np.sqrt(mean @ np.linalg.solve(fit.normal, mean) * inflation))
-    return abs(float(burn.mean())) / (sigma * max(fit.noise, 0.3))
-
-
-def stands_out(fit: Fit, without: Fit, inflation: float) -> float:
-    """Return how many standard deviations of noise better a fit is with a layer than without it."""
-    weight = np.minimum(fit.weight, without.weight)
-    worse = without.residual**2 - fit.residual**2
-    drop = float(np.sum(weight * worse, dtype=np.float64))
-    return float(np.sqrt(max(drop, 0.0) / inflation)) / max(fit.noise, 0.3)
+    better = drop(fit, without) / max(fit.noise, 0.3) ** 2 / inflation
+    own = fit.by_gain[index] if fit.uneven else np.zeros_like(fit.weight)
+    told = np.bincount(fit.setting.cell.ravel(), (fit.weight * own**2).ravel())
+    shrunk = told / (told + UNEVEN_STRENGTH)
+    freedom = float(np.sum(shrunk * (2 - shrunk))) + _OWN_PARAMETERS
+    return float(np.sqrt(max(better - freedom, 0.0)))
