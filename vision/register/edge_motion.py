@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from vision.artwork.placing import Rigid
 from vision.register.edges import Edge, Side
 from vision.register.follow import SEARCH_MM
+from vision.register.rim import RimShift
 from vision.register.scene import nudge
 from vision.register.work import Blank
 
@@ -112,6 +113,23 @@ def edge_normal(
         pull += rows.T @ weight @ residual
         misfit.append(math.sqrt(float(residual @ weight @ residual)))
     return normal, pull, misfit
+
+
+def by_rims(shifts: list[RimShift], pivot: Array) -> tuple[Array, Array, float]:
+    """Return the step (dx, dy, turn) that rims tell, its inverse covariance, the worst misfit."""
+    normal, pull = np.zeros((3, 3)), np.zeros(3)
+    rows = []
+    for one in shifts:
+        n = one.rim.normal
+        arm = np.array(one.rim.middle_mm) - pivot
+        row = np.array([[n[0], n[1], n[1] * arm[0] - n[0] * arm[1]], [0.0, 0.0, 1.0]])
+        weight = np.linalg.inv(one.covariance)
+        normal += row.T @ weight @ row
+        pull += row.T @ weight @ one.shift
+        rows.append((row, weight, one.shift))
+    step = np.asarray(np.linalg.solve(normal + nothing_known(), pull), np.float64)
+    misfit = [(shift - row @ step) @ weight @ (shift - row @ step) for row, weight, shift in rows]
+    return step, normal, math.sqrt(max(misfit, default=0.0))
 
 
 def nothing_known() -> Array:

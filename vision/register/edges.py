@@ -149,25 +149,16 @@ def fit_edge(view: View, start: Edge, keep_out: NDArray[np.bool_] | None = None)
 def _refined(view: View, edge: Edge, keep_out: NDArray[np.bool_] | None) -> Edge | None:
     """Return the edge after one step towards the picture's."""
     middle = np.array(edge.middle_mm)
-    per_mm = view.surface.jacobian_px_per_mm(middle[None])[0]
-    if not np.isfinite(per_mm).all():
+    stations = stations_along(view, edge)
+    if stations is None:
         return None
-    # A step along the normal crosses the edge's image at the spacing that the picture gives.
-    image_along = per_mm @ edge.along
-    across = np.linalg.det(per_mm) / np.linalg.norm(image_along)
-    pixel = 1.0 / abs(float(across))
-    station_mm = 1.0 / float(np.linalg.norm(image_along))
-    count = int(2 * edge.half_mm / station_mm)
-    if count < 25:
-        return None
-    t = np.linspace(-edge.half_mm, edge.half_mm, count)
-    n = _PROFILE_PX * pixel
-    places = middle + t[:, None, None] * edge.along + n[None, :, None] * edge.normal
-    profile, seen = _sample(view, keep_out, places)
+    t, pixel = stations
+    station_mm = 2 * edge.half_mm / len(t)
+    profile, seen = profiles_across(view, keep_out, edge, t, pixel)
     if seen.sum() < 25:
         return None
     t, profile = t[seen], profile[seen]
-    inside, outside, pull = _steps(profile)
+    inside, outside, pull = steps_of(profile)
     contrast = inside - outside
     at = np.stack([np.ones_like(t), t / edge.half_mm], 1) * contrast[:, None]
     weight: NDArray[np.float64] = np.ones(len(t))
@@ -181,7 +172,7 @@ def _refined(view: View, edge: Edge, keep_out: NDArray[np.bool_] | None) -> Edge
         left = np.asarray(pull - at @ solution, np.float64)
         scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
         weight = np.asarray(1.0 / np.maximum(1.0, np.abs(left) / (2.0 * scale)), np.float64)
-    covariance = _covariance(at, weight, left, normal, station_mm)
+    covariance = covariance_of(at, weight, left, normal, station_mm)
     # Offsets so far are in pixels across the edge, the slope in pixels per half length.
     unit = np.array([pixel, -pixel / edge.half_mm])
     shift, slope = solution * np.array([pixel, pixel / edge.half_mm])
@@ -201,10 +192,46 @@ def _refined(view: View, edge: Edge, keep_out: NDArray[np.bool_] | None) -> Edge
     )
 
 
+def stations_along(view: View, edge: Edge) -> tuple[Array, float] | None:
+    """Return (n,) places along an edge a pixel apart, mm from its middle; and a pixel across, mm.
+
+    None where the edge is too short or out of view.
+    """
+    per_mm = view.surface.jacobian_px_per_mm(np.array(edge.middle_mm)[None])[0]
+    if not np.isfinite(per_mm).all():
+        return None
+    # A step along the normal crosses the edge's image at the spacing that the picture gives.
+    image_along = per_mm @ edge.along
+    across = np.linalg.det(per_mm) / np.linalg.norm(image_along)
+    count = int(2 * edge.half_mm * float(np.linalg.norm(image_along)))
+    if count < 25:
+        return None
+    return np.linspace(-edge.half_mm, edge.half_mm, count), 1.0 / abs(float(across))
+
+
+def profiles_across(
+    view: View,
+    keep_out: NDArray[np.bool_] | None,
+    edge: Edge,
+    t: Array,
+    pixel_mm: float,
+    at_px: Array = _PROFILE_PX,
+    grey: bool = False,
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Return (stations, samples) light across an edge, and which stations are wholly seen.
+
+    Linear light, or grey levels where asked for; samples lie at `at_px` pixels beyond the edge.
+    """
+    n = at_px * pixel_mm
+    middle = np.array(edge.middle_mm)
+    places = middle + t[:, None, None] * edge.along + n[None, :, None] * edge.normal
+    return _sample(view, keep_out, places, view.grey if grey else view.linear)
+
+
 def _inner_light(view: View, line_mm: Array, normal: Array) -> float:
     """Return the median linear light of the band inside of a line of (n, 2) points."""
     places = line_mm[::4, None, :] + _BAND_MM[None, :, None] * normal
-    light, good = _sample(view, None, places)
+    light, good = _sample(view, None, places, view.linear)
     return float(np.median(light[good])) if good.any() else 0.0
 
 
@@ -217,9 +244,12 @@ def _wall(surface: Surface, middle_mm: Array, normal: Array) -> float:
 
 
 def _sample(
-    view: View, keep_out: NDArray[np.bool_] | None, places_mm: Array
+    view: View,
+    keep_out: NDArray[np.bool_] | None,
+    places_mm: Array,
+    picture: NDArray[np.float32],
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """Return (stations, samples) linear light, and which stations lie wholly on usable pixels."""
+    """Return (stations, samples) of a picture, and which stations lie wholly on usable pixels."""
     shape = places_mm.shape[:2]
     pixels = view.surface.px_from_mm(places_mm.reshape(-1, 2))
     finite = np.asarray(np.isfinite(pixels).all(axis=1))
@@ -227,7 +257,7 @@ def _sample(
     u: NDArray[np.float32] = np.ascontiguousarray(flat[:, 0]).reshape(shape)
     v: NDArray[np.float32] = np.ascontiguousarray(flat[:, 1]).reshape(shape)
     light: NDArray[np.float32] = np.asarray(
-        cv2.remap(view.linear, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        cv2.remap(picture, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     )
     height, width = view.linear.shape
     inside = (u >= 0) & (v >= 0) & (u <= width - 1) & (v <= height - 1)
@@ -240,8 +270,22 @@ def _sample(
     return np.asarray(light, np.float64), np.asarray(good.all(axis=1))
 
 
-def _steps(profile: Array) -> tuple[Array, Array, Array]:
+def steps_of(profile: Array) -> tuple[Array, Array, Array]:
     """Return (n,) level inside, level outside, and contrast times place (px) of each profile."""
+    inside, outside, pull = _step_solver() @ profile.T
+    return inside, outside, pull
+
+
+def pull_gain() -> float:
+    """Return the standard deviation of contrast times place (px) per unit of noise in samples.
+
+    Samples lie half a pixel apart, so that neighbours share about half of their noise.
+    """
+    return float(np.linalg.norm(_step_solver()[2])) * math.sqrt(2.0)
+
+
+def _step_solver() -> Array:
+    """Return (3, samples) the weights that make a profile's levels and place."""
     z = _PROFILE_PX / _BLUR_PX
     erf = np.array([math.erf(v / math.sqrt(2.0)) for v in z])
     covered = (1.0 - erf) / 2.0
@@ -249,12 +293,10 @@ def _steps(profile: Array) -> tuple[Array, Array, Array]:
     design = np.stack([covered, 1.0 - covered, bell], 1)
     # The far ends see the wall and other things on the bed: they count less.
     taper = np.exp(-(((_PROFILE_PX - _TAPER_AT) / _TAPER_WIDTH) ** 2) / 2.0)
-    solve = np.linalg.pinv(design * taper[:, None]) * taper
-    inside, outside, pull = solve @ profile.T
-    return inside, outside, pull
+    return np.asarray(np.linalg.pinv(design * taper[:, None]) * taper)
 
 
-def _covariance(at: Array, weight: Array, left: Array, normal: Array, station_mm: float) -> Array:
+def covariance_of(at: Array, weight: Array, left: Array, normal: Array, station_mm: float) -> Array:
     """Return the (2, 2) covariance of the solution for residuals that hang together."""
     moments = at * (weight * left)[:, None]
     reach = min(math.ceil(_HANG_TOGETHER_MM / station_mm), len(moments) // 4)

@@ -14,12 +14,14 @@ from vision.register.edge_motion import (
     Pairing,
     about_pivot,
     by_edges,
+    by_rims,
     edge_normal,
     nothing_known,
     pair_edges,
 )
 from vision.register.follow import SEARCH_MM, follow_blank
 from vision.register.resample import look_up, pixel_map, spline_coefficients
+from vision.register.rim import rim_shift
 from vision.register.shifts import find_shift
 from vision.register.texture import TextureFit, fit_texture
 from vision.register.view import View
@@ -39,6 +41,9 @@ State = Literal["measured", "not_told", "missing"]
 _STEADY_MM = 1.3
 # What is less sure than this rests on edges that hardly differ from the bed: it is not told.
 _SEEN_EDGES = 2
+# Rims that must tell the same, and by how many standard deviations they may differ.
+_RIMS = 3
+_AGREE = 3.5
 _TELLS_MM = 0.03
 _TELLS_RAD = math.radians(0.25)
 # What interpolation and point spread leave, about a hundredth of a pixel.
@@ -180,8 +185,12 @@ def work_movement(
         fit = fit_texture(before, after, inside, burned, None, start, pivot, known)
     gone = len(blank.edges) >= 3 and later is None
     if len(blank.edges) >= _SEEN_EDGES and not pairs and not gone:
-        return _untold(pivot, "the work's edges were not found again in the after capture")
-    return _joined(gone, pairs, known, fit, start, pivot, inside, bed_motion)
+        found = _untold(pivot, "the work's edges were not found again in the after capture")
+    else:
+        found = _joined(gone, pairs, known, fit, start, pivot, inside, bed_motion)
+    if found.state == "not_told" and not found.findings and bed_motion is None:
+        return _by_rims(before, after, blank, burned, pivot) or found
+    return found
 
 
 def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Movement:
@@ -208,6 +217,33 @@ def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Move
     if fit is None:
         return _untold(pivot, "too little of the bed is to be seen beside the work")
     return _joined(False, [], np.zeros((3, 3)), fit, start, pivot, view, None)
+
+
+def _by_rims(
+    before: View, after: View, blank: Blank, burned: NDArray[np.bool_], pivot: Array
+) -> Movement | None:
+    """Measure by where the plain work ends; None where three sides do not tell or do not agree."""
+    rims = {**blank.rims, **blank.edges}
+    told = [rim_shift(before, after, rim, burned) for rim in rims.values()]
+    shifts = [one for one in told if one is not None]
+    if len(shifts) < _RIMS:
+        return None
+    step, known, misfit = by_rims(shifts, pivot)
+    covariance = np.asarray(np.linalg.inv(known + nothing_known()), np.float64)
+    sigma = np.sqrt(np.diag(covariance))
+    if misfit > _AGREE or max(sigma[:2]) > _TELLS_MM or sigma[2] > _TELLS_RAD:
+        return None
+    place = (float(pivot[0]), float(pivot[1]))
+    return Movement(
+        "measured",
+        float(step[0]),
+        float(step[1]),
+        float(step[2]),
+        place,
+        covariance,
+        about_pivot(pivot, step),
+        fit_note=f"{len(shifts)} rims",
+    )
 
 
 def _sigmas(normal: Array, inside: Array, pivot: Array) -> Array:

@@ -25,6 +25,7 @@ from vision.register.layout import (
     own_change,
     side_view,
 )
+from vision.register.rim import fit_rim
 from vision.register.view import View
 
 Array = NDArray[np.float64]
@@ -63,6 +64,8 @@ class Blank:
         Reason for each side that was not found.
     texture
         Change of grey level over a short way, by side, that the work's own surface hardly exceeds.
+    rims
+        By side, where the plain work ends though no edge of one sign is to be seen (`rim`).
     """
 
     edges: dict[Side, Edge]
@@ -72,6 +75,7 @@ class Blank:
     polygon_mm: Array | None
     why: dict[Side, str] = field(default_factory=dict)
     texture: dict[Side, float] = field(default_factory=dict)
+    rims: dict[Side, Edge] = field(default_factory=dict)
 
     def moved(self, motion: Rigid) -> Blank:
         """Return the blank after a rigid motion."""
@@ -79,6 +83,7 @@ class Blank:
         return replace(
             self,
             edges={side: edge.moved(motion) for side, edge in self.edges.items()},
+            rims={side: rim.moved(motion) for side, rim in self.rims.items()},
             turn_rad=self.turn_rad + motion.angle_rad,
             centre_mm=(float(centre[0]), float(centre[1])),
             polygon_mm=None if self.polygon_mm is None else motion.apply(self.polygon_mm),
@@ -140,6 +145,7 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
     edges: dict[Side, Edge] = {}
     why: dict[Side, str] = {}
     texture: dict[Side, float] = {}
+    starts: dict[Side, Edge] = {}
     if level is None:
         return Blank({}, turn_rad, centre, 0.0, None, dict.fromkeys(SIDES, OUT_OF_VIEW))
     views = {side: side_view(layout, k) for k, side in enumerate(SIDES)}
@@ -155,7 +161,7 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
             why[side] = found
             continue
         offset, slope = found
-        start = _edge_at(frame, k, offset, slope, float(along))
+        start = starts[side] = _edge_at(frame, k, offset, slope, float(along))
         edge = fit_edge(view, start)
         if edge is None:
             why[side] = "its edge hardly differs from what lies behind it"
@@ -175,7 +181,19 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
             if edge is not None:
                 edges[side] = edge
                 del why[side]
-    return Blank(edges, turn_rad, centre, level, meeting(edges), why, texture)
+    rims = _rims(view, {s: e for s, e in starts.items() if s not in edges}, edges, turn_rad)
+    return Blank(edges, turn_rad, centre, level, meeting(edges), why, texture, rims)
+
+
+def _rims(
+    view: View, starts: dict[Side, Edge], edges: dict[Side, Edge], turn_rad: float
+) -> dict[Side, Edge]:
+    """Return the rims of sides without an edge, as far as they are at right angles to the rest."""
+    found = {side: fit_rim(view, start) for side, start in starts.items()}
+    rims = {side: rim for side, rim in found.items() if rim is not None}
+    for side in crooked({**edges, **rims}, turn_rad):
+        rims.pop(side, None)
+    return rims
 
 
 def blank_frame(centre_mm: tuple[float, float], turn_rad: float) -> Rigid:
