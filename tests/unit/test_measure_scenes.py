@@ -62,7 +62,7 @@ def grain(surface, seed, amount=0.03):
     ("outline", "within_mm"),
     # An outline that covers part of one edge of the fill leaves its shift and its width hard to
     # tell apart.
-    [(STILL, 0.012), (about(MIDDLE, 0.05, 0.0, 0.0), 0.016), (OTHER, 0.01), (TURNED, 0.01)],
+    [(STILL, 0.012), (about(MIDDLE, 0.05, 0.0, 0.0), 0.016), (OTHER, 0.012), (TURNED, 0.012)],
 )
 def test_fill_and_outline_of_the_same_edge_are_told_apart_to_some_micrometres(outline, within_mm):
     scene = Scene(

@@ -22,8 +22,9 @@ Image = NDArray[np.float32]
 _OTHER_LAYER_REACH_MM = 3.5
 # A place of a layer is tried where it explains this share of what the present one does.
 _WORTH_A_TRY = 0.7
-# Layers nearer to each other than this are tried together.
-_NEARLY_MM = 0.4
+# A start that leaves so many pixels' noise more, with the layers held, is not worth going on with.
+_HOPELESS = 500.0
+# Layers that lie alike to this need not be tried together.
 _SAME_MM = 0.02
 _SAME_RAD = 5e-4
 
@@ -97,7 +98,7 @@ def fit_closely(
 
     Where edges nearly coincide, blur, kerf and strength bend to hide an offset before it is found,
     and the fit ends in a wrong minimum. So these are fitted first with the layers held together, at
-    the offset of the start and, where the layers are so near to each other, at none.
+    the offset of the start and at none.
     """
 
     def fit(
@@ -120,25 +121,16 @@ def fit_closely(
     if held is None or len(maps) == 1:
         return held
     best = fit(held.state.poses, held.state, False, held.weight)
-    together = _together(start.poses, pivot_mm)
-    if best is None or together == start.poses or _still_together(best.state.poses, pivot_mm):
+    if best is None or _still_together(best.state.poses, pivot_mm):
         return best
+    together = (start.poses[-1],) * len(maps)
     other = fit(together, held.state, True, held.weight)
-    if other is not None:
-        other = fit(other.state.poses, other.state, False, held.weight)
-    return other if other is not None and drop(other, best) > 0 else best
-
-
-def _together(poses: tuple[Rigid, ...], pivot_mm: tuple[float, float]) -> tuple[Rigid, ...]:
-    """Return the poses with layers that nearly coincide with the last one brought to it."""
-    leader = poses[-1]
-    pivot = np.array([pivot_mm])
-    return tuple(
-        leader
-        if float(np.hypot(*(pose.apply(pivot) - leader.apply(pivot))[0])) < _NEARLY_MM
-        else pose
-        for pose in poses
-    )
+    if other is None or drop(other, best, everywhere=True) < -_HOPELESS * best.noise**2:
+        return best
+    other = fit(other.state.poses, other.state, False, held.weight)
+    if other is not None and drop(other, best) > 0 and drop(other, best, everywhere=True) > 0:
+        return other
+    return best
 
 
 def _still_together(poses: tuple[Rigid, ...], pivot_mm: tuple[float, float]) -> bool:

@@ -150,7 +150,10 @@ class Fit:
         return max(0.0, 1.0 - self.cost / max(self.ground_cost, 1e-9))
 
 
-def drop(one: Fit, other: Fit) -> float:
-    """Return by how much less one fit leaves of the pixels than another, where both count."""
-    weight = np.minimum(one.weight, other.weight)
+def drop(one: Fit, other: Fit, everywhere: bool = False) -> float:
+    """Return by how much less one fit leaves of the pixels than another, where both count.
+
+    Everywhere: where either counts, so that a mark that only one of them knows of counts too.
+    """
+    weight = (np.maximum if everywhere else np.minimum)(one.weight, other.weight)
     return float(np.sum(weight * (other.residual**2 - one.residual**2), dtype=np.float64))
