@@ -34,11 +34,11 @@ from tests.studies.rows import (
     OtherSpecificationError,
     Row,
     read_rows,
-    run_rows,
     sources_stamp,
     stamp,
 )
 from tests.studies.summary import targets_table
+from tests.studies.telling import run_telling, tell_missed, tell_sources
 
 _ROOT = Path(__file__).resolve().parents[2]
 _PRODUCT = ("calibration", "vision")
@@ -149,7 +149,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             code = sources_stamp(_ROOT, _PRODUCT)
             work = partial(run_core, sabotage=said.sabotage, code=code)
             path = folder / f"{CORE}.jsonl"
-            _run(path, seeds, partial(_stamp, method=CORE, sabotage=said.sabotage), work, said)
+            stamps = partial(_stamp, method=CORE, sabotage=said.sabotage)
+            run_telling(path, seeds, stamps, work, said.workers, "scenes", _raised)
             few = peer_seeds(seeds, said.peers)
             for method in PEERS if few else ():
                 if SITK is None and method == "Euler2D":
@@ -159,7 +160,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
                     )
                 path = said.out / f"{_file_of(method)}.jsonl"
                 own = partial(run_peer, method=method)
-                _run(path, few, partial(_stamp, method=method, sabotage=None), own, said)
+                stamps = partial(_stamp, method=method, sabotage=None)
+                run_telling(path, few, stamps, own, said.workers, "scenes", _raised)
     except (OtherSpecificationError, NoPeerError) as error:
         print(error, file=sys.stderr)
         return 2
@@ -171,21 +173,8 @@ def _stamp(seed: int, method: str, sabotage: str | None) -> str:
     return stamp(asdict(spec_of(seed)), method, sabotage)
 
 
-def _run(
-    path: Path,
-    seeds: list[int],
-    stamps: Callable[[int], str],
-    work: Callable[[int], Row],
-    said: argparse.Namespace,
-) -> None:
-    began, number = time.monotonic(), 0
-    for row in run_rows(path, seeds, stamps, work, said.workers):
-        number += 1
-        if "error" in row:
-            print(f"{path.stem} seed {row['seed']} raised", file=sys.stderr)
-    if number:
-        took = time.monotonic() - began
-        print(f"{path.stem}: {number} scenes in {took:.0f} s", file=sys.stderr)
+def _raised(row: Row) -> str | None:
+    return " raised" if "error" in row else None
 
 
 def _tell(rows: list[Row], worst: int) -> int:
@@ -193,10 +182,7 @@ def _tell(rows: list[Row], worst: int) -> int:
     if not core:
         print("No scene was measured.", file=sys.stderr)
         return 2
-    codes = {row["code"] for row in core if "code" in row}
-    print(f"{len(core)} scenes; sources {', '.join(sorted(codes))}")
-    if len(codes) > 1:
-        print("These rows come from different states of the sources: run them again to judge.")
+    tell_sources(core, "scenes")
     found = targets_of(rows)
     print("\n" + targets_table(found))
     print("\n" + table(core, "pitch", lambda row: f"{row['pitch_mm']:.2f}"))
@@ -212,9 +198,7 @@ def _tell(rows: list[Row], worst: int) -> int:
         print("\n" + table(pairs, "fill to outline", lambda row: f"{row['pitch_mm']:.2f}"))
     if worst:
         print("\n" + worst_table(core, worst))
-    missed = [target.name for target in found if not target.met]
-    print(f"\nMissed: {'; '.join(missed) or 'none'}")
-    return 1 if missed else 0
+    return tell_missed(found)
 
 
 def _parser() -> argparse.ArgumentParser:

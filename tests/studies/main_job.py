@@ -15,8 +15,7 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
@@ -26,7 +25,6 @@ from tests.studies.rows import (
     OtherSpecificationError,
     Row,
     read_rows,
-    run_rows,
     seeds_of,
     sources_stamp,
 )
@@ -40,6 +38,7 @@ from tests.studies.summary import (
     verdicts_table,
     worst_table,
 )
+from tests.studies.telling import run_telling, tell_missed, tell_sources
 
 _ROOT = Path(__file__).resolve().parents[2]
 _PRODUCT = ("calibration", "vision", "samples")
@@ -65,7 +64,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             )
             stamps = partial(stamp_of, family=family, sabotage=said.sabotage)
             try:
-                _run(path, seeds, stamps, work, said.workers)
+                run_telling(path, seeds, stamps, work, said.workers, "jobs", _verdict)
             except OtherSpecificationError as error:
                 print(error, file=sys.stderr)
                 return 2
@@ -73,28 +72,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return _tell(families, said.by, said.worst)
 
 
-def _run(
-    path: Path,
-    seeds: list[int],
-    stamps: Callable[[int], str],
-    work: Callable[[int], Row],
-    workers: int,
-) -> None:
-    began, number = time.monotonic(), 0
-    for row in run_rows(path, seeds, stamps, work, workers):
-        number += 1
-        print(f"{path.stem} seed {row['seed']}: {row.get('verdict', 'raised')}", file=sys.stderr)
-    if number:
-        took = time.monotonic() - began
-        print(f"{path.stem}: {number} jobs in {took:.0f} s", file=sys.stderr)
+def _verdict(row: Row) -> str:
+    return f": {row.get('verdict', 'raised')}"
 
 
 def _tell(families: dict[str, list[Row]], by: list[str], worst: int) -> int:
     every = [row for rows in families.values() for row in rows]
-    codes = {row["code"] for row in every if "code" in row}
-    print(f"{len(every)} jobs; sources {', '.join(sorted(codes))}")
-    if len(codes) > 1:
-        print("These rows come from different states of the sources: run them again to judge.")
+    tell_sources(every, "jobs")
     found = targets(families)
     print("\n" + targets_table(found))
     print("\n" + verdicts_table(families))
@@ -106,9 +90,7 @@ def _tell(families: dict[str, list[Row]], by: list[str], worst: int) -> int:
     if worst:
         print("\n" + worst_table(families, worst))
     print("\n" + costs(every))
-    missed = [target.name for target in found if not target.met]
-    print(f"\nMissed: {'; '.join(missed) or 'none'}")
-    return 1 if missed else 0
+    return tell_missed(found)
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -11,7 +11,7 @@ from tests.unit.drawn_marks import FlatSurface
 from vision.register.edge_motion import by_rims
 from vision.register.edges import Edge
 from vision.register.rim import fit_rim, rim_shift
-from vision.register.tone import grey_from_linear
+from vision.register.tone import grey_from_linear, linear_from_grey
 from vision.register.view import View
 
 SURFACE = FlatSurface(size=(360, 300), v0=280.6)
@@ -47,9 +47,7 @@ def capture(shift=(0.0, 0.0), seed=0, work=True, light=1.0):
     linear = light * cv2.resize(soft, (width, height), interpolation=cv2.INTER_AREA)
     noise = np.random.default_rng(seed).normal(0, 2.0, linear.shape)
     grey = np.clip(np.round(grey_from_linear(linear) + noise), 0, 255).astype(np.float32)
-    encoded = grey / 255
-    linear = np.where(encoded > 0.04045, ((encoded + 0.055) / 1.055) ** 2.4, encoded / 12.92)
-    return View(linear.astype(np.float32), grey, np.ones_like(grey), SURFACE)
+    return View(linear_from_grey(grey), grey, np.ones_like(grey), SURFACE)
 
 
 def rough(side, off=0.0):

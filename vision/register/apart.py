@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import cv2
 import numpy as np
@@ -17,7 +18,6 @@ from vision.register.scene import Scene, State, nudge
 from vision.register.starts import Shift, other_places
 
 Array = NDArray[np.float64]
-Image = NDArray[np.float32]
 
 _OTHER_LAYER_REACH_MM = 3.5
 # A place of a layer is tried where it explains this share of what the present one does.
@@ -41,31 +41,26 @@ def fit_separately(
     count = len(maps)
     # All starts are held against the same pixels: a layer that is not where it is looked for leaves
     # its mark where nobody looks.
-    near = np.zeros(scene.region.shape, np.uint8)
-    for layer in maps:
-        near |= layer.distance_at(start, np.dstack(scene.region.centre_places())) < layer.reach_mm
+    places = np.dstack(scene.region.centre_places())
+    near = np.any([m.distance_at(start, places) < m.reach_mm for m in maps], axis=0)
     side = 2 * math.ceil(_OTHER_LAYER_REACH_MM / scene.region.pitch_mm) + 1
-    pixels = cv2.dilate(near, np.ones((side, side), np.uint8)).astype(np.float32)
-
-    def fit(poses: tuple[Rigid, ...], tied: bool) -> Fit | None:
-        return fit_layers(
-            scene,
-            maps,
-            poses,
-            half_mm,
-            pivot_mm=pivot_mm,
-            tied=tied,
-            pixels=pixels,
-            iterations=8,
-            robust=False,
-            free=False,
-            blind=blind,
-        )
-
-    together = fit((start,) * count, True)
+    pixels = cv2.dilate(near.astype(np.uint8), np.ones((side, side), np.uint8)).astype(np.float32)
+    fit = partial(
+        fit_layers,
+        scene,
+        maps,
+        half_mm=half_mm,
+        pivot_mm=pivot_mm,
+        pixels=pixels,
+        iterations=8,
+        robust=False,
+        free=False,
+        blind=blind,
+    )
+    together = fit((start,) * count, tied=True)
     if together is None or count == 1:
         return together
-    best = fit(together.state.poses, False)
+    best = fit(together.state.poses)
     if best is None:
         return None
     tried: set[tuple[int, int, int]] = set()
@@ -80,7 +75,7 @@ def fit_separately(
                 if key in tried:
                     continue
                 tried.add(key)
-                trial = fit(tuple(poses), False)
+                trial = fit(tuple(poses))
                 if trial is not None and trial.cost < best.cost:
                     best = trial
     return best
@@ -100,34 +95,21 @@ def fit_closely(
     and the fit ends in a wrong minimum. So these are fitted first with the layers held together, at
     the offset of the start and at none.
     """
-
-    def fit(
-        poses: tuple[Rigid, ...], state: State | None, tied: bool, trusted: Image | None
-    ) -> Fit | None:
-        return fit_layers(
-            scene,
-            maps,
-            poses,
-            half_mm,
-            pivot_mm=pivot_mm,
-            tied=tied,
-            start=state,
-            trusted=trusted,
-            iterations=20,
-            blind=blind,
-        )
-
-    held = fit(start.poses, None, len(maps) > 1, None)
+    fit = partial(
+        fit_layers, scene, maps, half_mm=half_mm, pivot_mm=pivot_mm, iterations=20, blind=blind
+    )
+    held = fit(start.poses, tied=len(maps) > 1)
     if held is None or len(maps) == 1:
         return held
-    best = fit(held.state.poses, held.state, False, held.weight)
+    # What the parts that fit badly count is settled once, so that the fits can be compared.
+    again = partial(fit, trusted=held.weight)
+    best = again(held.state.poses, start=held.state)
     if best is None or _still_together(best.state.poses, pivot_mm):
         return best
-    together = (start.poses[-1],) * len(maps)
-    other = fit(together, held.state, True, held.weight)
+    other = again((start.poses[-1],) * len(maps), start=held.state, tied=True)
     if other is None or drop(other, best, everywhere=True) < -_HOPELESS * best.noise**2:
         return best
-    other = fit(other.state.poses, other.state, False, held.weight)
+    other = again(other.state.poses, start=other.state)
     if other is not None and drop(other, best) > 0 and drop(other, best, everywhere=True) > 0:
         return other
     return best

@@ -104,9 +104,7 @@ def edge_normal(
         covariance = pair.before.covariance + shear @ pair.after.covariance @ shear.T
         doubt_mm2 = pair.doubt_mm2 + 2 * _EDGE_FLOOR_MM**2
         covariance = covariance + doubt_mm2 * np.diag([1.0, pair.after.half_mm**-2])
-        n = pair.after.normal
-        arm = carried[0] - centre
-        rows = np.array([[n[0], n[1], n[1] * arm[0] - n[0] * arm[1]], [0.0, 0.0, 1.0]])
+        rows = _answer(pair.after, carried[0] - centre)
         residual = -np.array([away, turned])
         weight = np.linalg.inv(covariance)
         normal += rows.T @ weight @ rows
@@ -120,9 +118,7 @@ def by_rims(shifts: list[RimShift], pivot: Array) -> tuple[Array, Array, float]:
     normal, pull = np.zeros((3, 3)), np.zeros(3)
     rows = []
     for one in shifts:
-        n = one.rim.normal
-        arm = np.array(one.rim.middle_mm) - pivot
-        row = np.array([[n[0], n[1], n[1] * arm[0] - n[0] * arm[1]], [0.0, 0.0, 1.0]])
+        row = _answer(one.rim, np.array(one.rim.middle_mm) - pivot)
         weight = np.linalg.inv(one.covariance)
         normal += row.T @ weight @ row
         pull += row.T @ weight @ one.shift
@@ -130,6 +126,12 @@ def by_rims(shifts: list[RimShift], pivot: Array) -> tuple[Array, Array, float]:
     step = np.asarray(np.linalg.solve(normal + nothing_known(), pull), np.float64)
     misfit = [(shift - row @ step) @ weight @ (shift - row @ step) for row, weight, shift in rows]
     return step, normal, math.sqrt(max(misfit, default=0.0))
+
+
+def _answer(edge: Edge, arm_mm: Array) -> Array:
+    """Return (2, 3) how an edge's offset and turn answer to a step, at an arm from the pivot."""
+    n = edge.normal
+    return np.array([[n[0], n[1], n[1] * arm_mm[0] - n[0] * arm_mm[1]], [0.0, 0.0, 1.0]])
 
 
 def nothing_known() -> Array:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Literal
 
 import cv2
@@ -96,6 +97,12 @@ class Edge:
         place = (float(middle[0]), float(middle[1]))
         return replace(self, middle_mm=place, normal_rad=self.normal_rad + motion.angle_rad)
 
+    def shifted(self, offset_mm: float, slope: float) -> Edge:
+        """Return the edge moved along its normal at its middle, and sloped against itself."""
+        middle = np.array(self.middle_mm) + offset_mm * self.normal
+        place = (float(middle[0]), float(middle[1]))
+        return replace(self, middle_mm=place, normal_rad=self.normal_rad - math.atan(slope))
+
     def beyond_mm(self, points_mm: Array) -> Array:
         """Return (n,) how far points lie outside of the edge (negative inside)."""
         return np.asarray((points_mm - np.array(self.middle_mm)) @ self.normal)
@@ -160,33 +167,17 @@ def _refined(view: View, edge: Edge, keep_out: NDArray[np.bool_] | None) -> Edge
     t, profile = t[seen], profile[seen]
     inside, outside, pull = steps_of(profile)
     contrast = inside - outside
-    at = np.stack([np.ones_like(t), t / edge.half_mm], 1) * contrast[:, None]
-    weight: NDArray[np.float64] = np.ones(len(t))
-    solution: Array = np.zeros(2)
-    for _ in range(4):
-        weighted = at * weight[:, None]
-        normal = weighted.T @ at
-        if np.linalg.cond(normal) > 1e8:
-            return None
-        solution = np.linalg.solve(normal, weighted.T @ pull).astype(np.float64)
-        left = np.asarray(pull - at @ solution, np.float64)
-        scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
-        weight = np.asarray(1.0 / np.maximum(1.0, np.abs(left) / (2.0 * scale)), np.float64)
-    covariance = covariance_of(at, weight, left, normal, station_mm)
-    # Offsets so far are in pixels across the edge, the slope in pixels per half length.
-    unit = np.array([pixel, -pixel / edge.half_mm])
-    shift, slope = solution * np.array([pixel, pixel / edge.half_mm])
-    if abs(slope) > 0.2:
+    line = line_through(t, edge.half_mm, contrast, pull, pixel, station_mm)
+    if line is None:
         return None
-    moved = middle + float(shift) * edge.normal
+    if abs(line.slope) > 0.2:
+        return None
     return replace(
-        edge,
-        middle_mm=(float(moved[0]), float(moved[1])),
-        normal_rad=edge.normal_rad - math.atan(float(slope)),
-        covariance=covariance * np.outer(unit, unit),
+        edge.shifted(line.offset_mm, line.slope),
+        covariance=line.covariance,
         pixel_mm=pixel,
         contrast=float(np.mean(contrast)),
-        scatter_px=math.sqrt(float(np.sum(left**2) / np.sum(contrast**2))),
+        scatter_px=math.sqrt(float(np.sum(line.left**2) / np.sum(contrast**2))),
         inner=_inner_light(view, middle + t[:, None] * edge.along, edge.normal),
         wall_mm=_wall(view.surface, middle, edge.normal),
     )
@@ -284,6 +275,7 @@ def pull_gain() -> float:
     return float(np.linalg.norm(_step_solver()[2])) * math.sqrt(2.0)
 
 
+@cache
 def _step_solver() -> Array:
     """Return (3, samples) the weights that make a profile's levels and place."""
     z = _PROFILE_PX / _BLUR_PX
@@ -296,7 +288,72 @@ def _step_solver() -> Array:
     return np.asarray(np.linalg.pinv(design * taper[:, None]) * taper)
 
 
-def covariance_of(at: Array, weight: Array, left: Array, normal: Array, station_mm: float) -> Array:
+@dataclass(frozen=True, eq=False)
+class LineThrough:
+    """A straight line through the steps of many stations along an edge.
+
+    Attributes
+    ----------
+    offset_mm, slope
+        Where it lies beyond the edge at the edge's middle, and how it is sloped against it.
+    farthest_mm
+        How far from the edge its farther end lies.
+    covariance
+        (2, 2) of the offset (mm) and the turn of the normal (rad).
+    left
+        (n,) contrast times place (px) that it leaves.
+    """
+
+    offset_mm: float
+    slope: float
+    farthest_mm: float
+    covariance: Array
+    left: Array
+
+
+def line_through(
+    t: Array,
+    half_mm: float,
+    contrast: Array,
+    pull: Array,
+    pixel_mm: float,
+    station_mm: float,
+    rounds: int = 4,
+) -> LineThrough | None:
+    """Return the line that explains contrast times place best, stations far off weighed down.
+
+    Parameters
+    ----------
+    t, half_mm
+        (n,) places of the stations along the edge, and half its length.
+    contrast, pull
+        (n,) step of each station, and its step times its place (px).
+    pixel_mm, station_mm
+        A pixel across the edge, and the distance between stations.
+    rounds
+        How often the weights (Huber's) are made anew.
+    """
+    at = np.stack([np.ones_like(t), t / half_mm], 1) * contrast[:, None]
+    weight: Array = np.ones(len(t))
+    solution: Array = np.zeros(2)
+    for _ in range(rounds):
+        weighted = at * weight[:, None]
+        normal = weighted.T @ at
+        if np.linalg.cond(normal) > 1e8:
+            return None
+        solution = np.linalg.solve(normal, weighted.T @ pull).astype(np.float64)
+        left = np.asarray(pull - at @ solution, np.float64)
+        scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
+        weight = np.asarray(1.0 / np.maximum(1.0, np.abs(left) / (2.0 * scale)), np.float64)
+    # Offsets so far are in pixels across the edge, the slope in pixels per half length.
+    offset, slope = (float(v) for v in solution * np.array([pixel_mm, pixel_mm / half_mm]))
+    unit = np.array([pixel_mm, -pixel_mm / half_mm])
+    covariance = _covariance(at, weight, left, normal, station_mm) * np.outer(unit, unit)
+    farthest = abs(offset) + abs(slope) * half_mm
+    return LineThrough(offset, slope, farthest, covariance, left)
+
+
+def _covariance(at: Array, weight: Array, left: Array, normal: Array, station_mm: float) -> Array:
     """Return the (2, 2) covariance of the solution for residuals that hang together."""
     moments = at * (weight * left)[:, None]
     reach = min(math.ceil(_HANG_TOGETHER_MM / station_mm), len(moments) // 4)

@@ -79,11 +79,6 @@ class Fit:
         return self._equations.local
 
     @property
-    def groups(self) -> tuple[tuple[tuple[int, ...], ...], ...]:
-        """Feature indices of each amplitude group, by layer."""
-        return self.setting.groups
-
-    @property
     def residual(self) -> Image:
         """(rows, columns) grey levels, seen minus model."""
         return self.seen.residual

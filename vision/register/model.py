@@ -36,13 +36,12 @@ def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> St
     for index, layer in enumerate(maps):
         one = _cover(setting, layer, poses[index], half[index], (0.0, 0.0))
         seen.append(setting.fine.seen(one.mark, sigma, setting.inside[index]))
-    places = np.dstack(scene.region.centre_places())
     linear = linear_from_grey(scene.grey)
     ground = scene.ground + scene.texture
     light = setting.fields * ground
     marks = []
     for index, picture in enumerate(seen):
-        group = setting.group_of[index][maps[index].label_at(poses[index], places)]
+        group = setting.group_of[index][maps[index].label_at(poses[index], setting.places)]
         for number in range(len(setting.groups[index])):
             marks.append(-picture * ground * (group == number))
     # Equal grey levels of error weigh alike, so divide by the slope of the tone curve.
@@ -79,14 +78,13 @@ def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> St
 def look(setting: Setting, state: State) -> Seen:
     """Return the model at a state, and what it leaves of the picture."""
     scene, fine = setting.scene, setting.fine
-    places = np.dstack(scene.region.centre_places())
     covers, labels, marks, strength = [], [], [], []
     through = np.ones(scene.region.shape, np.float32)
     for index, layer in enumerate(setting.maps):
         pose = state.poses[index]
         one = _cover(setting, layer, pose, state.half_width_mm[index], state.lean_mm[index])
         covers.append(one)
-        labels.append(layer.label_at(pose, places))
+        labels.append(layer.label_at(pose, setting.places))
         marks.append(fine.seen(one.mark, state.sigma_px, setting.inside[index]))
         evenly = _even(setting, state, labels[index], index)
         strength.append(evenly * _factor(setting, state, index))

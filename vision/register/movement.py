@@ -231,18 +231,38 @@ def _by_rims(
     step, known, misfit = by_rims(shifts, pivot)
     covariance = np.asarray(np.linalg.inv(known + nothing_known()), np.float64)
     sigma = np.sqrt(np.diag(covariance))
-    if misfit > _AGREE or max(sigma[:2]) > _TELLS_MM or sigma[2] > _TELLS_RAD:
+    if misfit > _AGREE or not _tells(sigma):
         return None
-    place = (float(pivot[0]), float(pivot[1]))
+    note = f"{len(shifts)} rims"
+    return _measured(pivot, step, covariance, about_pivot(pivot, step), note)
+
+
+def _tells(sigma: Array) -> bool:
+    """Tell whether (3,) standard deviations (mm, mm, rad) are small enough to tell a movement."""
+    return bool(max(sigma[:2]) <= _TELLS_MM and sigma[2] <= _TELLS_RAD)
+
+
+def _measured(
+    pivot: Array,
+    told: Array,
+    covariance: Array,
+    apparent: Rigid,
+    note: str,
+    findings: tuple[str, ...] = (),
+    coherence: float = 0.0,
+) -> Movement:
     return Movement(
         "measured",
-        float(step[0]),
-        float(step[1]),
-        float(step[2]),
-        place,
-        covariance,
-        about_pivot(pivot, step),
-        fit_note=f"{len(shifts)} rims",
+        float(told[0]),
+        float(told[1]),
+        float(told[2]),
+        (float(pivot[0]), float(pivot[1])),
+        np.asarray(covariance, np.float64),
+        apparent,
+        None,
+        findings,
+        note,
+        coherence,
     )
 
 
@@ -300,7 +320,7 @@ def _joined(
     coherence = 0.0 if fit is None else max(fit.coherence[0], 0.0)
     covariance = covariance + _MODEL_MM**2 * np.diag([1.0, 1.0, _reach(inside, pivot) ** -2])
     sigma = np.sqrt(np.diag(covariance))
-    if max(sigma[:2]) > _TELLS_MM or sigma[2] > _TELLS_RAD:
+    if not _tells(sigma):
         return _unclear(gone, fit, pivot, sigma, findings)
     step = here + delta
     apparent = about_pivot(pivot, step)
@@ -309,19 +329,7 @@ def _joined(
         moved = _undone(bed_motion, apparent)
     told = _step(moved, pivot)
     note = f"{len(pairs)} edges" + ("" if fit is None else f", texture coherence {coherence:.2f}")
-    return Movement(
-        "measured",
-        float(told[0]),
-        float(told[1]),
-        float(told[2]),
-        (float(pivot[0]), float(pivot[1])),
-        np.asarray(covariance, np.float64),
-        apparent,
-        None,
-        findings,
-        note,
-        coherence,
-    )
+    return _measured(pivot, told, covariance, apparent, note, findings, coherence)
 
 
 def _contradicts(edges: Array, drawn: Array, normal: Array, pull: Array) -> bool:

@@ -8,7 +8,6 @@ captures the bed stands still, so that what differs just there is the edge's own
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision.register.edges import (
     Edge,
-    covariance_of,
+    line_through,
     profiles_across,
     pull_gain,
     stations_along,
@@ -36,9 +35,13 @@ _LEAST_LEVELS = 6.0
 # A place touches the edge where something begins within a pixel of it.
 _TOUCHES_PX = 1.0
 _LEAST_TOUCHING = 0.15
+_FEWEST = 12
 _MOST_INSIDE = 0.05
 # The shift of an edge is told by the difference of two captures while it is small.
 _SMALL_PX = 0.7
+# A line that must go farther than this was not the rim.
+_FAR_OFF_PX = 2.5
+_ROUNDS = 5
 _SAME_BED_PX = 0.35
 _NOISES = 3.0
 _OTHERS = 0.08
@@ -91,8 +94,8 @@ def fit_rim(view: View, start: Edge, keep_out: NDArray[np.bool_] | None = None) 
     line = _bound_from_within(t[seen], begins[seen])
     if line is None:
         return None
-    moved = _moved(start, line, pixel)
-    return _settled(view, moved, keep_out)
+    offset, slope = line
+    return _settled(view, start.shifted(offset * pixel, slope * pixel), keep_out)
 
 
 def rim_shift(
@@ -120,7 +123,7 @@ def rim_shift(
     first, good_first = profiles_across(before, None, rim, t, pixel)
     second, good_second = profiles_across(after, keep_out, rim, t, pixel)
     touching = seen & good_first & good_second & (np.abs(begins) < 2 * _TOUCHES_PX)
-    if touching.sum() < max(12, _LEAST_TOUCHING * seen.sum()):
+    if not _enough(touching, int(seen.sum())):
         return None
     every, t, first, second = t, t[touching], first[touching], second[touching]
     # The light may have changed: the work's own level tells by how much.
@@ -134,24 +137,27 @@ def rim_shift(
     like = (inside - outside) @ (later_inside - later_outside) / np.sum((inside - outside) ** 2)
     if bare > _MOST_INSIDE or like < _LIKE:
         return None
-    at = np.stack([np.ones_like(t), t / rim.half_mm], 1) * contrast[:, None]
-    solved = _robust(at, later_pull - pull)
-    if solved is None:
+    station_mm = 2 * rim.half_mm / max(len(seen) - 1, 1)
+    line = line_through(
+        t, rim.half_mm, contrast, later_pull - pull, pixel, station_mm, rounds=_ROUNDS
+    )
+    if line is None:
         return None
-    solution, weight, left, normal = solved
     # Where another part of the bed lies behind the edge, the differences are more than noise.
     noise = float(np.std((second / max(light, 1e-3) - first)[:, :_PLAIN]))
     most2 = (_NOISES * noise * pull_gain()) ** 2 + (_SAME_BED_PX * contrast) ** 2
-    if np.mean(left**2 > most2) > _OTHERS or abs(solution[0]) + abs(solution[1]) > _SMALL_PX:
+    if np.mean(line.left**2 > most2) > _OTHERS or line.farthest_mm > _SMALL_PX * pixel:
         return None
-    station_mm = 2 * rim.half_mm / max(len(seen) - 1, 1)
-    covariance = covariance_of(at, weight, left, normal, station_mm)
-    unit = np.array([pixel, -pixel / rim.half_mm])
-    shift = solution * unit
+    shift = np.array([line.offset_mm, -line.slope])
     # Part of what touches the rim lies a little beyond it and hides some of the shift.
     hidden = _HIDDEN * abs(float(shift[0])) + _FLOOR_MM
     doubt = hidden**2 * np.diag([1.0, rim.half_mm**-2])
-    return RimShift(rim, shift, covariance * np.outer(unit, unit) + doubt)
+    return RimShift(rim, shift, line.covariance + doubt)
+
+
+def _enough(touching: NDArray[np.bool_], of: int) -> bool:
+    """Tell whether enough places of some touch the rim."""
+    return bool(touching.sum() >= max(_FEWEST, _LEAST_TOUCHING * of))
 
 
 def _begins(
@@ -179,7 +185,7 @@ def _bound_from_within(t: Array, begins: Array) -> tuple[float, float] | None:
     offset, slope = float(np.percentile(begins[known], 12)), 0.0
     for window in (3.0, 2.5, 2.0, 1.5, _TOUCHES_PX, _TOUCHES_PX, _TOUCHES_PX):
         near = known & (np.abs(begins - offset - slope * t) < window)
-        if near.sum() < max(12, _LEAST_TOUCHING * len(t)):
+        if not _enough(near, len(t)):
             return None
         slope, offset = (float(v) for v in np.polyfit(t[near], begins[near], 1))
     near = known & (np.abs(begins - offset - slope * t) < _TOUCHES_PX)
@@ -200,50 +206,20 @@ def _settled(view: View, rim: Edge, keep_out: NDArray[np.bool_] | None) -> Edge 
         begins, seen = _begins(view, rim, t, pixel, keep_out)
         profile, good = profiles_across(view, keep_out, rim, t, pixel)
         touching = seen & good & (np.abs(begins) < 2 * _TOUCHES_PX)
-        if touching.sum() < max(12, _LEAST_TOUCHING * len(t)):
+        if not _enough(touching, len(t)):
             return None
         inside, outside, pull = steps_of(profile[touching])
         contrast = inside - outside
-        at = np.stack([np.ones(len(contrast)), t[touching] / rim.half_mm], 1) * contrast[:, None]
-        solved = _robust(at, pull)
-        if solved is None:
-            return None
-        solution, weight, left, normal = solved
         station_mm = 2 * rim.half_mm / max(len(t) - 1, 1)
-        covariance = covariance_of(at, weight, left, normal, station_mm)
-        unit = np.array([pixel, -pixel / rim.half_mm])
+        line = line_through(
+            t[touching], rim.half_mm, contrast, pull, pixel, station_mm, rounds=_ROUNDS
+        )
+        if line is None or line.farthest_mm > _FAR_OFF_PX * pixel:
+            return None
         rim = replace(
-            _moved(rim, (float(solution[0]), float(solution[1]) / rim.half_mm), pixel),
-            covariance=covariance * np.outer(unit, unit),
+            rim.shifted(line.offset_mm, line.slope),
+            covariance=line.covariance,
             pixel_mm=pixel,
             contrast=float(np.sqrt(np.mean(contrast**2))),
         )
-        if abs(solution[0]) + abs(solution[1]) > 2.5:
-            return None
     return rim
-
-
-def _moved(edge: Edge, line: tuple[float, float], pixel: float) -> Edge:
-    """Return an edge moved by an offset (px) and turned by a slope (px per mm along it)."""
-    offset, slope = line[0] * pixel, line[1] * pixel
-    middle = np.array(edge.middle_mm) + offset * edge.normal
-    return replace(
-        edge,
-        middle_mm=(float(middle[0]), float(middle[1])),
-        normal_rad=edge.normal_rad - math.atan(slope),
-    )
-
-
-def _robust(at: Array, pull: Array) -> tuple[Array, Array, Array, Array] | None:
-    """Return solution, weights, residuals and normal matrix of a robust least squares (Huber)."""
-    weight: Array = np.ones(len(pull))
-    for _ in range(5):
-        weighted = at * weight[:, None]
-        normal = weighted.T @ at
-        if np.linalg.cond(normal) > 1e8:
-            return None
-        solution = np.asarray(np.linalg.solve(normal, weighted.T @ pull))
-        left = np.asarray(pull - at @ solution)
-        scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
-        weight = np.asarray(1.0 / np.maximum(1.0, np.abs(left) / (2.0 * scale)))
-    return solution, weight, left, normal

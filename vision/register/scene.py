@@ -117,6 +117,8 @@ class Setting:
         A layer that is left out, or None.
     cell, cells
         (rows, columns) number of the cell within which the burn does not vary; how many.
+    places
+        (rows, columns, 2) surface places of the pixels' centres.
     near
         (rows, columns) 1 within the maps' reach of any layer's edge, else 0.
     fine
@@ -142,6 +144,7 @@ class Setting:
     absent: int | None
     cell: NDArray[np.int64]
     cells: int
+    places: Image
     near: Image
     fine: Fine
     inside: tuple[Image, ...]
@@ -219,6 +222,7 @@ def make_setting(
         absent,
         cell,
         across * -(-rows // side),
+        places,
         near.astype(np.float32),
         fine_about(region, near),
         tuple((d < 0).astype(np.float32) for d in distance),
