@@ -2,7 +2,7 @@
 
 Damped Gauss-Newton (Levenberg 1944, Marquardt 1963) on the residuals in grey levels of the forward
 model (`model`), all nuisance parameters with the motions; then parts that the model cannot explain
-are weighed down, the slow variation of the burn is followed, and the steps go on.
+are weighed down, and the steps go on. The slow variation of the burn is eliminated (`equations`).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from vision.register.equations import Equations, normal_equations, prior_cost
 from vision.register.fitted import Fit
 from vision.register.model import look, start_state
 from vision.register.priors import STRONGEST, bounds
-from vision.register.scene import Scene, Setting, State, make_setting, nudge
+from vision.register.scene import Scene, Setting, State, make_setting, nudge, places_of
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -68,7 +68,7 @@ def fit_layers(
     pivot_mm
         Surface place about which rotations are told.
     tied
-        One common motion for all layers (then all poses must be equal).
+        One common motion for all layers, each from its own pose.
     start
         State whose nuisance parameters are taken over.
     trusted
@@ -151,9 +151,8 @@ def _step(setting: Setting, state: State, equations: Equations, damping: float) 
     normal = equations.normal[np.ix_(free, free)]
     delta = np.zeros(len(gradient))
     delta[free] = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient[free])
-    motions = 3 if setting.tied else 3 * len(setting.maps)
     most = _STEP_LIMIT_PX * setting.scene.region.pitch_mm
-    largest = float(np.abs(delta[:motions]).max(initial=0.0))
+    largest = float(np.abs(delta[places_of(setting, state).motions]).max())
     if largest > most:
         delta *= most / largest
     return np.clip(delta, low, high)
@@ -161,31 +160,20 @@ def _step(setting: Setting, state: State, equations: Equations, damping: float) 
 
 def _move(setting: Setting, state: State, delta: Array, by_cell: Array) -> State:
     """Return the state after a step: `delta` of the parameters, `by_cell` of the gains."""
-    count = len(setting.maps)
-    motions = 3 if setting.tied else 3 * count
+    at = places_of(setting, state)
+    steps = delta[at.motions].reshape(-1, 3) / (1, 1, setting.scale_mm)
     poses = tuple(
-        nudge(
-            pose,
-            setting.pivot_mm,
-            *delta[(0 if setting.tied else 3 * i) :][:3] / (1, 1, setting.scale_mm),
-        )
+        nudge(pose, setting.pivot_mm, *steps[0 if setting.tied else i])
         for i, pose in enumerate(state.poses)
     )
-    place = motions
-    sigma = state.sigma_px + float(delta[place])
-    half = tuple(
-        h + float(d) for h, d in zip(state.half_width_mm, delta[place + 1 :], strict=False)
-    )
-    place += 1 + count
+    half = tuple(h + float(d) for h, d in zip(state.half_width_mm, delta[at.half], strict=True))
     lean = tuple(
-        (a + float(delta[place + 2 * i]), b + float(delta[place + 2 * i + 1]))
-        for i, (a, b) in enumerate(state.lean_mm)
+        (a + float(da), b + float(db))
+        for (a, b), (da, db) in zip(state.lean_mm, delta[at.lean].reshape(-1, 2), strict=True)
     )
-    place += 2 * count
     amplitude = []
     for index, values in enumerate(state.amplitude):
-        moved = values + delta[place : place + len(values)]
-        place += len(values)
+        moved = values + delta[at.burn[index]]
         if setting.maps[index].layer != "fill":
             # Of a line thinner than a pixel its width times its strength is seen, not the two.
             # With that changed straight, steps may go far along the curve on which it stays.
@@ -193,14 +181,21 @@ def _move(setting: Setting, state: State, delta: Array, by_cell: Array) -> State
             moved[:-2] = (moved[:-2] + values[:-2] * (wider - 1)) / wider
             moved[:-2] = np.minimum(moved[:-2], STRONGEST)
         amplitude.append(moved)
-    overlap = state.overlap + delta[place : place + len(state.overlap)]
-    light = state.light + delta[place + len(state.overlap) : -1]
-    changes = by_cell.T if by_cell.size else np.zeros((count, 1))
+    changes = by_cell.T if by_cell.size else np.zeros((len(setting.maps), 1))
     gain = tuple(
         np.clip(old + change, 0.3, 1.7) for old, change in zip(state.gain, changes, strict=True)
     )
-    survival = state.survival + float(delta[-1])
-    return State(poses, sigma, half, lean, tuple(amplitude), overlap, light, survival, gain)
+    return State(
+        poses,
+        state.sigma_px + float(delta[at.blur]),
+        half,
+        lean,
+        tuple(amplitude),
+        state.overlap + delta[at.overlap],
+        state.light + delta[at.light],
+        state.survival + float(delta[at.survival]),
+        gain,
+    )
 
 
 def _trust(residual: Image, base: Image) -> Image:

@@ -25,7 +25,7 @@ from vision.register.rim import rim_shift
 from vision.register.shifts import find_shift
 from vision.register.texture import TextureFit, fit_texture
 from vision.register.view import View
-from vision.register.work import Blank
+from vision.register.work import Blank, rims_of
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -223,8 +223,7 @@ def _by_rims(
     before: View, after: View, blank: Blank, burned: NDArray[np.bool_], pivot: Array
 ) -> Movement | None:
     """Measure by where the plain work ends; None where three sides do not tell or do not agree."""
-    rims = {**blank.rims, **blank.edges}
-    told = [rim_shift(before, after, rim, burned) for rim in rims.values()]
+    told = [rim_shift(before, after, rim, burned) for rim in rims_of(before, blank).values()]
     shifts = [one for one in told if one is not None]
     if len(shifts) < _RIMS:
         return None

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from vision.register.scene import Setting, State, pairs
+from vision.register.scene import Setting, State, pairs, places_of
 
 Array = NDArray[np.float64]
 
@@ -67,88 +67,66 @@ class Priors:
 def priors(setting: Setting, state: State) -> Priors:
     """Return what is expected of the parameters, in the order of `model.derivatives`."""
     binning = setting.scene.region.bin
-    count = len(setting.maps)
-    values: list[float] = []
-    sigma: list[float] = []
-    layers = list(zip(state.poses, setting.turns, strict=True))
-    for pose, turn in layers[: 1 if setting.tied else None]:
-        values.extend([0.0, 0.0, (turn - pose.angle_rad) * setting.scale_mm])
-        sigma.extend([np.inf, np.inf, _TURN_PRIOR * setting.scale_mm])
-    values.append(SIGMA_PX[0] / binning - state.sigma_px)
-    sigma.append(SIGMA_PX[1] / binning)
-    for half, nominal in zip(state.half_width_mm, setting.nominal_half_mm, strict=True):
-        values.append(nominal - half)
-        sigma.append(_HALF_WIDTH_PRIOR_MM)
-    for lean in state.lean_mm:
-        values.extend([-lean[0], -lean[1]])
-        sigma.extend([_LEAN_PRIOR_MM] * 2)
-    first = [len(values)]
-    for amplitude in state.amplitude:
-        # The burn's groups follow below; its slopes lie round nothing.
-        values.extend([0.0] * (len(amplitude) - 2) + list(-amplitude[-2:]))
-        sigma.extend([np.inf] * (len(amplitude) - 2) + [_BURN_PRIOR] * 2)
-        first.append(len(values))
-    for value in state.overlap:
-        values.append(OVERLAP[0] - float(value))
-        sigma.append(OVERLAP[1])
-    values.extend([0.0] * len(state.light))
-    sigma.extend([np.inf] * len(state.light))
-    values.append(_SURVIVAL_PRIOR[0] - state.survival)
-    sigma.append(_SURVIVAL_PRIOR[1])
-    size = len(values)
-    own = np.diag(1 / np.array(sigma)), np.array(values) / np.array(sigma)
+    count, at = len(setting.maps), places_of(setting, state)
+    misfit, sigma = np.zeros(at.size), np.full(at.size, np.inf)
+    turns = np.arange(at.size)[at.motions][2::3]
+    away_rad = [turn - p.angle_rad for p, turn in zip(state.poses, setting.turns, strict=True)]
+    misfit[turns] = np.array(away_rad[: len(turns)]) * setting.scale_mm
+    sigma[turns] = _TURN_PRIOR * setting.scale_mm
+    misfit[at.blur], sigma[at.blur] = SIGMA_PX[0] / binning - state.sigma_px, SIGMA_PX[1] / binning
+    misfit[at.half] = np.array(setting.nominal_half_mm) - state.half_width_mm
+    sigma[at.half] = _HALF_WIDTH_PRIOR_MM
+    misfit[at.lean], sigma[at.lean] = -np.array(state.lean_mm).ravel(), _LEAN_PRIOR_MM
+    for part, amplitude in zip(at.burn, state.amplitude, strict=True):
+        # The strengths of the groups follow below; their slopes lie round nothing.
+        slopes = slice(part.stop - 2, part.stop)
+        misfit[slopes], sigma[slopes] = -amplitude[-2:], _BURN_PRIOR
+    misfit[at.overlap], sigma[at.overlap] = OVERLAP[0] - state.overlap, OVERLAP[1]
+    misfit[at.survival] = _SURVIVAL_PRIOR[0] - state.survival
+    sigma[at.survival] = _SURVIVAL_PRIOR[1]
     keep = np.isfinite(sigma)
-    rows, misfit = [*own[0][keep]], [*own[1][keep]]
-    mean = np.zeros((count, size))
-    for index, amplitude in enumerate(state.amplitude):
-        groups = len(amplitude) - 2
-        part = slice(first[index], first[index] + groups)
-        mean[index, part] = 1 / groups
+    rows, misfits = [*np.diag(1 / sigma)[keep]], [*(misfit / sigma)[keep]]
+    mean = np.zeros((count, at.size))
+    for index, (part, amplitude) in enumerate(zip(at.burn, state.amplitude, strict=True)):
         burn = amplitude[:-2]
-        away = np.zeros((groups, size))
-        away[:, part] = np.eye(groups) - 1 / groups
+        strengths = slice(part.start, part.stop - 2)
+        mean[index, strengths] = 1 / len(burn)
+        away = np.zeros((len(burn), at.size))
+        away[:, strengths] = np.eye(len(burn)) - 1 / len(burn)
         spread = _BURN_PRIOR * abs(setting.level)
         rows.extend(away / spread)
-        misfit.extend((burn.mean() - burn) / spread)
+        misfits.extend((burn.mean() - burn) / spread)
     for i, j in pairs(count):
         if setting.absent in (i, j):
             continue
         spread = _LAYERS_PRIOR * abs(setting.level)
         rows.append((mean[i] - mean[j]) / spread)
-        misfit.append((state.amplitude[j][:-2].mean() - state.amplitude[i][:-2].mean()) / spread)
+        misfits.append((state.amplitude[j][:-2].mean() - state.amplitude[i][:-2].mean()) / spread)
     scale = np.sqrt(_NOISE2)
-    return Priors(scale * np.array(rows), scale * np.array(misfit))
+    return Priors(scale * np.array(rows), scale * np.array(misfits))
 
 
 def bounds(setting: Setting, state: State) -> tuple[Array, Array]:
     """Return (p,) how far each parameter may change downwards and upwards."""
-    motions = 3 if setting.tied else 3 * len(setting.maps)
-    value: list[float] = [0.0] * motions
-    ranges: list[tuple[float, float]] = [(-np.inf, np.inf)] * motions
-    value.append(state.sigma_px)
-    ranges.append(_SIGMA_RANGE_PX)
-    layers = zip(setting.maps, state.half_width_mm, setting.nominal_half_mm, strict=True)
-    for layer, half, nominal in layers:
-        low = nominal - _HALF_WIDTH_RANGE_MM
-        value.append(half)
-        # A line cannot be thinner than nothing; an area may end short of its edge.
-        ranges.append(
-            (low if layer.layer == "fill" else _THINNEST_MM, nominal + _HALF_WIDTH_RANGE_MM)
-        )
-    for lean in state.lean_mm:
-        value.extend(lean)
-        ranges.extend([(-_LEAN_RANGE_MM, _LEAN_RANGE_MM)] * 2)
-    for amplitude in state.amplitude:
-        value.extend(amplitude)
-        ranges.extend([_STRENGTH_RANGE] * (len(amplitude) - 2) + [(-1.0, 1.0)] * 2)
-    value.extend(state.overlap)
-    ranges.extend([_OVERLAP_RANGE] * len(state.overlap))
-    value.extend(state.light)
-    ranges.extend([(-np.inf, np.inf)] * len(state.light))
-    value.append(state.survival)
-    ranges.append(_SURVIVAL_RANGE)
-    low, high = np.array(ranges).T
-    return low - value, high - value
+    at = places_of(setting, state)
+    low, high = np.full(at.size, -np.inf), np.full(at.size, np.inf)
+
+    def limit(where: slice | int, value: Array | float, least: ArrayLike, most: ArrayLike) -> None:
+        low[where], high[where] = np.asarray(least) - value, np.asarray(most) - value
+
+    limit(at.blur, state.sigma_px, *_SIGMA_RANGE_PX)
+    nominal = np.array(setting.nominal_half_mm)
+    # A line cannot be thinner than nothing; an area may end short of its edge.
+    area = np.array([layer.layer == "fill" for layer in setting.maps])
+    thinnest = np.where(area, nominal - _HALF_WIDTH_RANGE_MM, _THINNEST_MM)
+    limit(at.half, np.array(state.half_width_mm), thinnest, nominal + _HALF_WIDTH_RANGE_MM)
+    limit(at.lean, np.array(state.lean_mm).ravel(), -_LEAN_RANGE_MM, _LEAN_RANGE_MM)
+    for part, amplitude in zip(at.burn, state.amplitude, strict=True):
+        limit(slice(part.start, part.stop - 2), amplitude[:-2], *_STRENGTH_RANGE)
+        limit(slice(part.stop - 2, part.stop), amplitude[-2:], -1.0, 1.0)
+    limit(at.overlap, state.overlap, *_OVERLAP_RANGE)
+    limit(at.survival, state.survival, *_SURVIVAL_RANGE)
+    return low, high
 
 
 def held(setting: Setting, state: State, free: bool) -> NDArray[np.bool_]:
@@ -157,21 +135,17 @@ def held(setting: Setting, state: State, free: bool) -> NDArray[np.bool_]:
     The turn of a round layer, which cannot be seen; the lean of lines; blur, kerf and lean while
     the layers are far off (they would bend to hide it); and all of a layer that is left out.
     """
-    count = len(setting.maps)
-    out = [i == setting.absent for i in range(count)]
-    motions = [
-        stays or (turn and blind)
-        for stays, blind in zip(out, setting.blind, strict=True)
-        for turn in (False, False, True)
-    ]
-    halves = [not free or stays for stays in out]
-    leans = [
-        not free or stays or layer.layer != "fill"
-        for stays, layer in zip(out, setting.maps, strict=True)
-        for _ in (0, 1)
-    ]
-    burn = [stays for stays, a in zip(out, state.amplitude, strict=True) for _ in a]
-    overlaps = [out[i] or out[j] for i, j in pairs(count)]
-    rest = [False] * (len(state.light) + 1)
-    first = motions[: 3 if setting.tied else None]
-    return np.array([*first, not free, *halves, *leans, *burn, *overlaps, *rest])
+    count, at = len(setting.maps), places_of(setting, state)
+    stays = np.zeros(at.size, np.bool_)
+    out = np.arange(count) == setting.absent
+    lines = np.array([layer.layer != "fill" for layer in setting.maps])
+    motions = np.repeat(out, 3)
+    motions[2::3] |= np.array(setting.blind)
+    stays[at.motions] = motions[: at.motions.stop]
+    stays[at.blur] = not free
+    stays[at.half] = out | (not free)
+    stays[at.lean] = np.repeat(out | lines | (not free), 2)
+    for part, absent in zip(at.burn, out, strict=True):
+        stays[part] = absent
+    stays[at.overlap] = [bool(out[i] or out[j]) for i, j in pairs(count)]
+    return stays

@@ -168,6 +168,60 @@ class Seen:
     residual: Image
 
 
+@dataclass(frozen=True)
+class Places:
+    """Where each kind of parameter stands in the vector of all of them.
+
+    Attributes
+    ----------
+    motions
+        Three to a layer (x, y, turn times the scale), or three for all where they are tied.
+    blur, survival
+        One each.
+    half, lean
+        One and two to a layer.
+    burn
+        By layer: the strength of each group of features, then two slopes.
+    overlap, light
+        As in State.
+    size
+        How many there are.
+    """
+
+    motions: slice
+    blur: int
+    half: slice
+    lean: slice
+    burn: tuple[slice, ...]
+    overlap: slice
+    light: slice
+    survival: int
+    size: int
+
+
+def places_of(setting: Setting, state: State) -> Places:
+    """Return where the parameters stand."""
+    count = len(setting.maps)
+    end = 0
+
+    def following(number: int) -> slice:
+        nonlocal end
+        end += number
+        return slice(end - number, end)
+
+    return Places(
+        motions=following(3 if setting.tied else 3 * count),
+        blur=following(1).start,
+        half=following(count),
+        lean=following(2 * count),
+        burn=tuple(following(len(amplitude)) for amplitude in state.amplitude),
+        overlap=following(len(state.overlap)),
+        light=following(len(state.light)),
+        survival=following(1).start,
+        size=end,
+    )
+
+
 def pairs(count: int) -> list[tuple[int, int]]:
     """Return the pairs of layers in the order of `State.overlap`."""
     return [(i, j) for i in range(count) for j in range(i + 1, count)]

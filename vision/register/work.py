@@ -64,8 +64,8 @@ class Blank:
         Reason for each side that was not found.
     texture
         Change of grey level over a short way, by side, that the work's own surface hardly exceeds.
-    rims
-        By side, where the plain work ends though no edge of one sign is to be seen (`rim`).
+    rough
+        Rough lines of sides whose edge was not found there: the work may end near them.
     """
 
     edges: dict[Side, Edge]
@@ -75,7 +75,7 @@ class Blank:
     polygon_mm: Array | None
     why: dict[Side, str] = field(default_factory=dict)
     texture: dict[Side, float] = field(default_factory=dict)
-    rims: dict[Side, Edge] = field(default_factory=dict)
+    rough: dict[Side, Edge] = field(default_factory=dict)
 
     def moved(self, motion: Rigid) -> Blank:
         """Return the blank after a rigid motion."""
@@ -83,7 +83,7 @@ class Blank:
         return replace(
             self,
             edges={side: edge.moved(motion) for side, edge in self.edges.items()},
-            rims={side: rim.moved(motion) for side, rim in self.rims.items()},
+            rough={side: line.moved(motion) for side, line in self.rough.items()},
             turn_rad=self.turn_rad + motion.angle_rad,
             centre_mm=(float(centre[0]), float(centre[1])),
             polygon_mm=None if self.polygon_mm is None else motion.apply(self.polygon_mm),
@@ -181,19 +181,27 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
             if edge is not None:
                 edges[side] = edge
                 del why[side]
-    rims = _rims(view, {s: e for s, e in starts.items() if s not in edges}, edges, turn_rad)
-    return Blank(edges, turn_rad, centre, level, meeting(edges), why, texture, rims)
+    rough = {side: start for side, start in starts.items() if side not in edges}
+    return Blank(edges, turn_rad, centre, level, meeting(edges), why, texture, rough)
 
 
-def _rims(
-    view: View, starts: dict[Side, Edge], edges: dict[Side, Edge], turn_rad: float
-) -> dict[Side, Edge]:
-    """Return the rims of sides without an edge, as far as they are at right angles to the rest."""
-    found = {side: fit_rim(view, start) for side, start in starts.items()}
+def rims_of(view: View, blank: Blank) -> dict[Side, Edge]:
+    """Return where the work ends, side by side: its edges and, where it has none, its rims.
+
+    Rims that are not at right angles to the rest are left out.
+
+    Parameters
+    ----------
+    view
+        The capture that the blank was found in.
+    blank
+        The work in it.
+    """
+    found = {side: fit_rim(view, line) for side, line in blank.rough.items()}
     rims = {side: rim for side, rim in found.items() if rim is not None}
-    for side in crooked({**edges, **rims}, turn_rad):
+    for side in crooked({**blank.edges, **rims}, blank.turn_rad):
         rims.pop(side, None)
-    return rims
+    return {**rims, **blank.edges}
 
 
 def blank_frame(centre_mm: tuple[float, float], turn_rad: float) -> Rigid:
