@@ -101,7 +101,7 @@ def test_the_interval_of_a_length_covers_the_true_length(true_mm):
     low, high = length_interval(drawn, np.tile(covariance, (4000, 1, 1)))
     share = ((low <= true_mm) & (true_mm <= high)).mean()
     # The ellipse's shadow on a line holds more than the ellipse; a length of zero has no shadow.
-    assert share > (0.94 if true_mm == 0.0 else 0.975)
+    assert share > (0.94 if true_mm == 0.0 else 0.965)
     assert share < (0.96 if true_mm == 0.0 else 1.0)
 
 

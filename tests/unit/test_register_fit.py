@@ -21,7 +21,6 @@ from vision.register.fit import fit_layers
 from vision.register.layers import half_widths, layer_maps
 from vision.register.model import derivatives, look, start_state
 from vision.register.pixels import scene_about
-from vision.register.priors import UNEVEN_STRENGTH
 from vision.register.scene import make_setting, nudge, pairs
 
 ARTWORK = artwork_of((PLATE,), (PLATE, HOOK))
@@ -172,15 +171,17 @@ def test_eliminating_the_gains_is_solving_for_all_at_once(system):
         wide[cell * count + layer, np.arange(used.sum())] = own.ravel()[used]
     flat = plain.columns.reshape(size, -1)[:, used].astype(float)
     w = weight.ravel()[used].astype(float)
+    # The system's layers are taken to be burned as evenly as each other.
+    strength, scatter = setting.burn.strength[0], setting.burn.scatter[0]
     whole = np.block(
         [
             [plain.normal, (flat * w) @ wide.T],
-            [(wide * w) @ flat.T, (wide * w) @ wide.T + UNEVEN_STRENGTH * np.eye(len(wide))],
+            [(wide * w) @ flat.T, (wide * w) @ wide.T + strength * np.eye(len(wide))],
         ]
     )
     residual = look(setting, state).residual.ravel()[used]
     expected = np.stack([1 - gain for gain in state.gain], axis=1).ravel()
-    right = np.concatenate([plain.gradient, (wide * w) @ residual + UNEVEN_STRENGTH * expected])
+    right = np.concatenate([plain.gradient, (wide * w) @ residual + strength * expected])
     delta = np.linalg.solve(whole, right)
     ours = np.linalg.solve(found.normal, found.gradient)
     assert ours == pytest.approx(delta[:size], rel=1e-3, abs=1e-4)
@@ -188,6 +189,13 @@ def test_eliminating_the_gains_is_solving_for_all_at_once(system):
     # The motions' covariance counts the gains as estimated.
     whole_covariance = np.linalg.inv(whole)[:6, :6]
     assert np.linalg.inv(found.normal)[:6, :6] == pytest.approx(whole_covariance, rel=1e-3)
+    # And what the priors hold back: their own scatter, carried through the whole system.
+    scattered = np.zeros_like(whole)
+    scattered[:size, :size] = plain.prior
+    scattered[size:, size:] = scatter * strength * np.eye(len(wide))
+    answer = np.linalg.inv(whole)[:6]
+    ours = np.linalg.inv(found.normal)[:6]
+    assert ours @ found.prior @ ours.T == pytest.approx(answer @ scattered @ answer.T, rel=2e-3)
     effective = found.effective(setting.cell).reshape(size, -1)[:, used]
     products = (effective * w) @ flat.T
     assert products[:2, :2] == pytest.approx(found.normal[:2, :2], rel=1e-3)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
+from vision.register.evenness import learn_burn
 from vision.register.fit import fit_layers
 from vision.register.fitted import Fit, drop
 from vision.register.region import Region
@@ -99,12 +100,13 @@ def fit_closely(
         fit_layers, scene, maps, half_mm=half_mm, pivot_mm=pivot_mm, iterations=20, blind=blind
     )
     held = fit(start.poses, tied=len(maps) > 1)
-    if held is None or len(maps) == 1:
-        return held
-    # What the parts that fit badly count is settled once, so that the fits can be compared.
-    again = partial(fit, trusted=held.weight)
+    if held is None:
+        return None
+    # What the parts that fit badly count, and how evenly the burn is taken to be, is settled once,
+    # so that the fits can be compared.
+    again = partial(fit, trusted=held.weight, burn=learn_burn(held))
     best = again(held.state.poses, start=held.state)
-    if best is None or _still_together(best.state.poses, pivot_mm):
+    if best is None or len(maps) == 1 or _still_together(best.state.poses, pivot_mm):
         return best
     other = again((start.poses[-1],) * len(maps), start=held.state, tied=True)
     if other is None or drop(other, best, everywhere=True) < -_HOPELESS * best.noise**2:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.register.model import derivatives
-from vision.register.priors import UNEVEN_STRENGTH, held, priors
+from vision.register.priors import held, priors
 from vision.register.scene import Seen, Setting, State
 
 Array = NDArray[np.float64]
@@ -33,6 +33,8 @@ class Equations:
         (layers, rows, columns) d(grey) / d(gain of the pixel's own cell); empty without gains.
     normal, gradient
         (p, p) J'WJ and (p,) J'Wr with the priors, gains eliminated.
+    prior
+        (p, p) the priors' part of it: what the parameters' expected scatter pulls at the result.
     response
         (cells, layers, p) how the gains follow the parameters.
     pull
@@ -43,6 +45,7 @@ class Equations:
     local: Image
     normal: Array
     gradient: Array
+    prior: Array
     response: Array
     pull: Array
 
@@ -84,7 +87,8 @@ def normal_equations(
     gradient = (weighted @ residual).astype(np.float64)
     expected = priors(setting, state)
     rows = np.where(fixed, 0.0, expected.rows)
-    normal += rows.T @ rows + np.diag(fixed.astype(np.float64))
+    prior = rows.T @ rows
+    normal += prior + np.diag(fixed.astype(np.float64))
     gradient += rows.T @ expected.misfit
     if not uneven:
         local = local[:0]
@@ -95,6 +99,7 @@ def normal_equations(
     def by_cell(values: Image) -> Array:
         return np.asarray(np.bincount(cell, values, cells), np.float64)
 
+    strength = setting.burn.strength
     block = np.empty((cells, count, count))
     cross = np.empty((cells, count, len(columns)))
     pull = np.empty((cells, count))
@@ -104,19 +109,21 @@ def normal_equations(
             block[:, i, j] = by_cell(scaled * own[j])
         for k, column in enumerate(flat):
             cross[:, i, k] = by_cell(scaled * column)
-        pull[:, i] = by_cell(scaled * residual) + UNEVEN_STRENGTH * (1 - state.gain[i])
-    inverse = np.linalg.inv(block + UNEVEN_STRENGTH * np.eye(count))
+        pull[:, i] = by_cell(scaled * residual) + strength[i] * (1 - state.gain[i])
+    inverse = np.linalg.inv(block + np.diag(strength[:count]))
     response = inverse @ cross
+    for index, of_layer in enumerate(np.moveaxis(response, 1, 0)):
+        spread = strength[index] * setting.burn.scatter[index]
+        prior += spread * (of_layer.T @ of_layer)
     normal -= np.tensordot(cross, response, ((0, 1), (0, 1)))
     gradient -= np.tensordot(response, pull, ((0, 1), (0, 1)))
     # A whisper of ridge: an amplitude that no pixel sees must not make the matrix singular.
     normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
-    return Equations(
-        columns, local, normal, gradient, response, np.einsum("cij,cj->ci", inverse, pull)
-    )
+    steps = np.einsum("cij,cj->ci", inverse, pull)
+    return Equations(columns, local, normal, gradient, prior, response, steps)
 
 
 def prior_cost(setting: Setting, state: State) -> float:
     """Return the sum of squares of all priors."""
-    uneven = sum(float(np.sum((1 - gain) ** 2)) for gain in state.gain)
-    return priors(setting, state).cost + UNEVEN_STRENGTH * uneven
+    uneven = [float(np.sum((1 - gain) ** 2)) for gain in state.gain]
+    return priors(setting, state).cost + float(setting.burn.strength @ uneven)

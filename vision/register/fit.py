@@ -19,7 +19,7 @@ from vision.register.equations import Equations, normal_equations, prior_cost
 from vision.register.fitted import Fit
 from vision.register.model import look, start_state
 from vision.register.priors import STRONGEST, bounds
-from vision.register.scene import Scene, Setting, State, make_setting, nudge, places_of
+from vision.register.scene import Burn, Scene, Setting, State, make_setting, nudge, places_of
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -51,6 +51,7 @@ def fit_layers(
     free: bool = True,
     blind: tuple[bool, ...] = (),
     absent: int | None = None,
+    burn: Burn | None = None,
 ) -> Fit | None:
     """Fit all layers jointly from a start near by; None where too few pixels can be used.
 
@@ -85,8 +86,10 @@ def fit_layers(
         By layer: whether its turn cannot be seen (a ring) and stays as it is; none by default.
     absent
         A layer that is left out: nothing of it changes, and the start must give it no strength.
+    burn
+        How evenly the layers are taken to be burned; by default as burns are.
     """
-    setting = make_setting(scene, maps, poses, half_mm, pivot_mm, tied, blind, absent)
+    setting = make_setting(scene, maps, poses, half_mm, pivot_mm, tied, blind, absent, burn)
     weight = scene.usable * scene.region.core * (setting.near if pixels is None else pixels)
     if trusted is not None:
         weight = np.asarray(weight * trusted)

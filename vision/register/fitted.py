@@ -94,6 +94,11 @@ class Fit:
         """(p, p) J'WJ with the weak priors, the burn's slow variation eliminated."""
         return self._equations.normal
 
+    @property
+    def prior(self) -> Array:
+        """(p, p) the priors' part of it."""
+        return self._equations.prior
+
     @cached_property
     def jacobian(self) -> Image:
         """(p, rows, columns) d(grey) / d(parameter), the burn's slow variation following."""

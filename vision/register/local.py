@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.register.fitted import Fit
-from vision.register.priors import UNEVEN
 from vision.register.scene import Scene
 
 Array = NDArray[np.float64]
@@ -92,6 +91,7 @@ def local_offsets(
         fit.by_gain.reshape(count, -1) if fit.uneven else np.zeros((0, len(residual)), np.float32)
     )
     patch: NDArray[np.int64] = fit.setting.cell.ravel()
+    uneven = fit.setting.burn.uneven
     noise2 = max(fit.noise, 0.3) ** 2
     xs, ys = x.ravel(), y.ravel()
     for members in np.split(index, bounds):
@@ -109,7 +109,7 @@ def local_offsets(
         for number in numbers:
             for layer, own in enumerate(gains):
                 rows.append(own[members] * (patch[members] == number))
-                prior.append(UNEVEN**-2)
+                prior.append(uneven[layer] ** -2)
                 away.append(1.0 - float(fit.state.gain[layer][number]))
         jacobian = np.array(rows, np.float64)
         normal = jacobian @ jacobian.T / (noise2 * inflation) + np.diag(prior)

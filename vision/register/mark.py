@@ -167,6 +167,7 @@ def _surely_there(fit: Fit, index: int, inflation: float) -> float:
             iterations=iterations,
             blind=setting.blind,
             absent=index,
+            burn=setting.burn,
         )
         assert without is not None  # the pixels are those of the fit
         sure = significance(fit, without, index, inflation)

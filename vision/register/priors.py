@@ -29,8 +29,6 @@ OVERLAP = (0.7, 0.3)
 # Turns stay near the start's (rad).
 _TURN_PRIOR = 0.05
 _SURVIVAL_PRIOR = (1.0, 0.5)
-# The slow variation of the burn within a layer: some tenths.
-UNEVEN = 0.15
 # What no burn goes beyond. A strength of 1 sends no light back; light marks may send much more.
 _SIGMA_RANGE_PX = (0.35, 4.0)
 _THINNEST_MM = 0.02
@@ -38,9 +36,6 @@ STRONGEST = 1.0
 _STRENGTH_RANGE = (-20.0, STRONGEST)
 _OVERLAP_RANGE = (-0.5, 1.5)
 _SURVIVAL_RANGE = (-1.0, 4.0)
-# Exchange rate between priors and pixels: the variance of a grey level, squared levels.
-_NOISE2 = 4.0
-UNEVEN_STRENGTH = _NOISE2 / UNEVEN**2
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +97,7 @@ def priors(setting: Setting, state: State) -> Priors:
         spread = _LAYERS_PRIOR * abs(setting.level)
         rows.append((mean[i] - mean[j]) / spread)
         misfits.append((state.amplitude[j][:-2].mean() - state.amplitude[i][:-2].mean()) / spread)
-    scale = np.sqrt(_NOISE2)
+    scale = np.sqrt(setting.burn.noise2)
     return Priors(scale * np.array(rows), scale * np.array(misfits))
 
 

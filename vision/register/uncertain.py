@@ -9,25 +9,23 @@ from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
 from vision.register.fitted import Fit, drop
 from vision.register.noise import autocovariance_spectrum, carry_through, padded
-from vision.register.priors import UNEVEN_STRENGTH
 from vision.register.region import Region
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 _NOISE_REACH_PX = 24
-# The slow variation of the burn and the weights are followed by alternation and not counted in the
-# normal matrix: errors were 1.4 (white noise) to 1.5 (grain) times what it says, in 40 simulated
-# captures each (tests/claims/test_mark_claims.py).
-_UNCOUNTED = 1.5
+# Not counted in the normal matrix: that weights and evenness are learned from the same pixels, and
+# that grain is not quite stationary.
+_UNCOUNTED = 1.2
 # A layer's motion, width, strength and overlap.
 _OWN_PARAMETERS = 6
 
 
 def motion_covariance(fit: Fit, region: Region) -> tuple[Array, float]:
     """Return the (3n, 3n) covariance of the motions in mm and rad, and the noise inflation."""
-    gain = np.linalg.inv(fit.normal)[: fit.motions].astype(np.float32)
-    influence = region.spread(np.tensordot(gain, fit.jacobian, 1) * fit.weight)
+    gain = np.linalg.inv(fit.normal)[: fit.motions]
+    influence = region.spread(np.tensordot(gain.astype(np.float32), fit.jacobian, 1) * fit.weight)
     residual, weight = region.spread(fit.residual), region.spread(fit.weight)
     spectrum = autocovariance_spectrum(residual, weight, _NOISE_REACH_PX)
     shape = padded(residual.shape, _NOISE_REACH_PX)
@@ -40,6 +38,8 @@ def motion_covariance(fit: Fit, region: Region) -> tuple[Array, float]:
     covariance = covariance * np.outer(floor, floor)
     used = float((fit.weight > 0.5).sum())
     covariance *= _UNCOUNTED**2 * used / max(used - len(fit.normal), 1.0)
+    # What the priors hold back is off by as much as they say.
+    covariance += fit.setting.burn.noise2 * gain @ fit.prior @ gain.T
     unit = np.ones(fit.motions)
     unit[2::3] = 1.0 / fit.motion_scale_mm
     return covariance * np.outer(unit, unit), inflation
@@ -99,6 +99,6 @@ def significance(fit: Fit, without: Fit, index: int, inflation: float) -> float:
     better = drop(fit, without) / max(fit.noise, 0.3) ** 2 / inflation
     own = fit.by_gain[index] if fit.uneven else np.zeros_like(fit.weight)
     told = np.bincount(fit.setting.cell.ravel(), (fit.weight * own**2).ravel())
-    shrunk = told / (told + UNEVEN_STRENGTH)
+    shrunk = told / (told + fit.setting.burn.strength[index])
     freedom = float(np.sum(shrunk * (2 - shrunk))) + _OWN_PARAMETERS
     return float(np.sqrt(max(better - freedom, 0.0)))
