@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -56,8 +57,12 @@ class CameraMoved:
     note: str
 
 
-def detect_marks(grey: Grey, dictionary: str, numbers: Sequence[int]) -> dict[int, Array]:
+def detect_marks(
+    grey: Grey, dictionary: str, numbers: Sequence[int], enlarged: int = 1
+) -> dict[int, Array]:
     """Find markers of a dictionary; returns (4, 2) pixels by number, refined, top left first.
+
+    Slanted or small ones are found better in a picture that was `enlarged`.
 
     Corners are where the marker's sides meet: the sides are long, and the rounding
     of a blurred corner does not draw them in.
@@ -66,7 +71,11 @@ def detect_marks(grey: Grey, dictionary: str, numbers: Sequence[int]) -> dict[in
     """
     from calibration.detect import marker_detector, refine_quad
 
-    corners, ids, _ = marker_detector(dictionary).detectMarkers(np.ascontiguousarray(grey))
+    searched = np.ascontiguousarray(grey)
+    if enlarged > 1:
+        size = (grey.shape[1] * enlarged, grey.shape[0] * enlarged)
+        searched = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_CUBIC), np.uint8)
+    corners, ids, _ = marker_detector(dictionary).detectMarkers(searched)
     if ids is None:
         return {}
     found: dict[int, Array] = {}
@@ -78,7 +87,8 @@ def detect_marks(grey: Grey, dictionary: str, numbers: Sequence[int]) -> dict[in
             continue
         if number in found:
             twice.add(number)
-        rough = np.asarray(quad, float).reshape(4, 2)
+        # Pixel centres are whole numbers in either picture.
+        rough = (np.asarray(quad, float).reshape(4, 2) + 0.5) / enlarged - 0.5
         side = float(np.linalg.norm(rough - np.roll(rough, 1, axis=0), axis=1).min())
         # The nearest other edge is the first module inside the border, one module away.
         refined = refine_quad(grey, rough, float(np.clip(0.6 * side / modules, 2.0, 8.0)))
@@ -164,7 +174,8 @@ def resolve_pose(bed: Bed, grey: Grey) -> tuple[Bed, CameraMoved]:
         return bed, _cannot_tell(0, "the bed file holds no reference marks")
     px = _detect_near(bed, grey)
     if len(px) < len(bed.marks):
-        px = detect_marks(grey, bed.dictionary, [mark.id for mark in bed.marks])
+        missing = [mark.id for mark in bed.marks if mark.id not in px]
+        px = detect_marks(grey, bed.dictionary, missing) | px
     return resolve_pose_from_corners(bed, px)
 
 
@@ -232,8 +243,11 @@ def _detect_near(bed: Bed, grey: Grey) -> dict[int, Array]:
         if right - left < 8 or bottom - top < 8:
             continue
         window = np.ascontiguousarray(grey[top:bottom, left:right])
-        for number, px in detect_marks(window, bed.dictionary, [mark.id]).items():
-            found[number] = px + np.array([left, top])
+        for enlarged in (1, 2):
+            seen = detect_marks(window, bed.dictionary, [mark.id], enlarged)
+            if seen:
+                found[mark.id] = seen[mark.id] + np.array([left, top])
+                break
     return found
 
 

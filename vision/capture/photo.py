@@ -15,6 +15,7 @@ from PIL import Image, UnidentifiedImageError
 
 from calibration.errors import WitmarkError
 from calibration.files import read_bytes, sha256
+from calibration.light import LINEAR
 
 Bytes = NDArray[np.uint8]
 
@@ -163,20 +164,11 @@ def linear_luminance(rgb: Bytes) -> NDArray[np.float32]:
 
     The curve is that of IEC 61966-2-1 (sRGB), the weights those of ITU-R BT.709.
     """
-    red, green, blue = (_CURVE * np.float32(weight) for weight in _LUMINANCE)
+    red, green, blue = (LINEAR * np.float32(weight) for weight in _LUMINANCE)
     out: NDArray[np.float32] = red[rgb[:, :, 0]]
     out += green[rgb[:, :, 1]]
     out += blue[rgb[:, :, 2]]
     return out
-
-
-def _srgb_curve() -> NDArray[np.float32]:
-    coded = np.arange(256) / 255.0
-    linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
-    return linear.astype(np.float32)
-
-
-_CURVE = _srgb_curve()
 
 
 def _to_rgb(image: Image.Image, notes: list[str]) -> Bytes:
