@@ -139,7 +139,7 @@ def measure_piece(
             situation.movement_why,
             {name: o for name, o in placed.items() if name not in faint},
             everywhere,
-            every,
+            points,
             intended is not None and not situation.camera_doubt,
         )
     systematic: dict[str, Array] = {
@@ -327,13 +327,14 @@ def _against_work(
     why: str | None,
     placed: dict[str, Offset],
     everywhere: Offset | None,
-    every: Array,
+    points: dict[str, Array],
     has_place: bool,
 ) -> tuple[Displacement, Displacement | None]:
     """Return the work's movement, and the mark's place on the work."""
     if movement is None:
         missing = Displacement.missing(why or "the work's movement could not be seen")
         return missing, missing if has_place else None
+    every = np.concatenate(list(points.values()))
     moved = displacement(movement, every)
     if not has_place:
         return moved, None
@@ -350,7 +351,8 @@ def _against_work(
         return moved, displacement(on_work(everywhere), every)
     if not placed:
         return moved, Displacement.missing("the mark is too faint to judge")
-    layers = [displacement(on_work(place), every) for place in placed.values()]
+    # Each layer by its own strokes: where it has none, nothing of it is seen to be off.
+    layers = [displacement(on_work(place), points[name]) for name, place in placed.items()]
     return moved, only_worst(layers, "the layers lie differently: see each")
 
 

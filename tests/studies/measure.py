@@ -83,7 +83,7 @@ def run_seed(
         "kind": case.kind,
         "code": code,
         "spec": _short(case),
-        "truth": truth_of(job.truth),
+        "truth": truth_of(job.truth, round_outline=case.spec.art == "ring"),
         **measured_of(result),
         "simulated_s": round(simulated_s, 2),
         "check_s": round(check_s, 3),
@@ -93,9 +93,16 @@ def run_seed(
     }
 
 
-def truth_of(truth: dict[str, Any]) -> dict[str, Any]:
-    """Return the truth by the quantities of a report; None where a quantity has no one value."""
-    worst = truth["worst"]
+def truth_of(truth: dict[str, Any], round_outline: bool = False) -> dict[str, Any]:
+    """Return the truth by the quantities of a report; None where a quantity has no one value.
+
+    A round outline's turn about its own centre, where displacements are told, moves nothing that
+    can be seen: its worst point lies as far from the fill as its centre does.
+    """
+    worst = dict(truth["worst"])
+    between = truth["fill_to_outline"]
+    if round_outline and between is not None:
+        worst["fill_to_outline"] = math.hypot(between["dx_mm"], between["dy_mm"])
     out: dict[str, Any] = {
         "fill_to_outline": _true(truth["fill_to_outline"], worst["fill_to_outline"]),
         "placement_on_work": _true(_common(truth["placement_on_work"]), worst["placement_on_work"]),

@@ -187,3 +187,15 @@ def test_a_job_that_is_not_in_the_picture_is_refused_and_not_judged(jobs):
     assert result.findings[0].kind == "not_found"
     assert result.fill_to_outline.dx_mm.value is None
     assert result.reference_point_mm is None or len(result.reference_point_mm) == 2
+
+
+def test_each_layer_is_placed_on_the_work_by_its_own_strokes(tmp_path):
+    # A small fill within a large frame: turned by the nudge, the frame's corners would be far off.
+    spec = draw_spec(60, art="separate", bump_after_outline=(-0.9, 0.1, 1.2), order="outline_first")
+    simulated = make_job(spec)
+    result = check_job(as_job(simulated, tmp_path))
+    told = result.placement_on_work.worst_mm
+    true = simulated.truth["worst"]["placement_on_work"]
+    low, high = told.interval
+    assert low <= true <= high
+    assert result.placement_on_work.dx_mm.why

@@ -95,22 +95,37 @@ def edge_normal(
     motion = about_pivot(pivot, step)
     centre = pivot + step[:2]
     for pair in pairs:
-        carried = motion.apply(np.array(pair.before.middle_mm)[None])
-        away = float(pair.after.beyond_mm(carried)[0])
-        along = float((carried[0] - np.array(pair.after.middle_mm)) @ pair.after.along)
-        turned = pair.before.normal_rad + step[2] - pair.after.normal_rad
-        turned = (turned + math.pi) % (2 * math.pi) - math.pi
-        shear = np.array([[1.0, -along], [0.0, 1.0]])
-        covariance = pair.before.covariance + shear @ pair.after.covariance @ shear.T
-        doubt_mm2 = pair.doubt_mm2 + 2 * _EDGE_FLOOR_MM**2
-        covariance = covariance + doubt_mm2 * np.diag([1.0, pair.after.half_mm**-2])
-        rows = _answer(pair.after, carried[0] - centre)
-        residual = -np.array([away, turned])
+        carried, residual, covariance = _apart(pair, motion)
+        rows = _answer(pair.after, carried - centre)
         weight = np.linalg.inv(covariance)
         normal += rows.T @ weight @ rows
         pull += rows.T @ weight @ residual
         misfit.append(math.sqrt(float(residual @ weight @ residual)))
     return normal, pull, misfit
+
+
+def edge_shift(pair: Pairing) -> RimShift:
+    """Return an edge seen in both captures as the shift of a rim."""
+    _, shift, covariance = _apart(pair, Rigid(0.0, 0.0, 0.0))
+    return RimShift(pair.after, shift, covariance)
+
+
+def _apart(pair: Pairing, motion: Rigid) -> tuple[Array, Array, Array]:
+    """Return where a motion carries an edge's middle, and what it leaves to go, with covariance.
+
+    What is left: (2,) offset along the later edge's normal and turn of the normal.
+    """
+    carried = motion.apply(np.array(pair.before.middle_mm)[None])
+    away = float(pair.after.beyond_mm(carried)[0])
+    along = float((carried[0] - np.array(pair.after.middle_mm)) @ pair.after.along)
+    turned = math.remainder(
+        pair.before.normal_rad + motion.angle_rad - pair.after.normal_rad, 2 * math.pi
+    )
+    shear = np.array([[1.0, -along], [0.0, 1.0]])
+    covariance = pair.before.covariance + shear @ pair.after.covariance @ shear.T
+    doubt_mm2 = pair.doubt_mm2 + 2 * _EDGE_FLOOR_MM**2
+    covariance = covariance + doubt_mm2 * np.diag([1.0, pair.after.half_mm**-2])
+    return carried[0], -np.array([away, turned]), covariance
 
 
 def by_rims(shifts: list[RimShift], pivot: Array) -> tuple[Array, Array, float]:

@@ -16,6 +16,7 @@ from vision.register.edge_motion import (
     by_edges,
     by_rims,
     edge_normal,
+    edge_shift,
     nothing_known,
     pair_edges,
 )
@@ -189,7 +190,7 @@ def work_movement(
     else:
         found = _joined(gone, pairs, known, fit, start, pivot, inside, bed_motion)
     if found.state == "not_told" and not found.findings and bed_motion is None:
-        return _by_rims(before, after, blank, burned, pivot) or found
+        return _by_rims(before, after, blank, pairs, burned, pivot) or found
     return found
 
 
@@ -220,11 +221,20 @@ def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Move
 
 
 def _by_rims(
-    before: View, after: View, blank: Blank, burned: NDArray[np.bool_], pivot: Array
+    before: View,
+    after: View,
+    blank: Blank,
+    pairs: list[Pairing],
+    burned: NDArray[np.bool_],
+    pivot: Array,
 ) -> Movement | None:
     """Measure by where the plain work ends; None where three sides do not tell or do not agree."""
-    told = [rim_shift(before, after, rim, burned) for rim in rims_of(before, blank).values()]
-    shifts = [one for one in told if one is not None]
+    told = {pair.side: edge_shift(pair) for pair in pairs}
+    for side, rim in rims_of(before, blank, set(told)).items():
+        shift = rim_shift(before, after, rim, burned)
+        if shift is not None:
+            told[side] = shift
+    shifts = list(told.values())
     if len(shifts) < _RIMS:
         return None
     step, known, misfit = by_rims(shifts, pivot)
@@ -232,7 +242,7 @@ def _by_rims(
     sigma = np.sqrt(np.diag(covariance))
     if misfit > _AGREE or not _tells(sigma):
         return None
-    note = f"{len(shifts)} rims"
+    note = f"{len(shifts)} rims and edges"
     return _measured(pivot, step, covariance, about_pivot(pivot, step), note)
 
 
@@ -304,8 +314,10 @@ def _joined(
     covariance = np.linalg.inv(total + nothing_known())
     delta = covariance @ (drawn + pull)
     if fit is not None and pairs and _contradicts(edges, drawn, normal, pull):
-        findings = ("light_changed",)
-        if len(pairs) < 4 or not whole:
+        # Grain that could not tell a movement by itself is no witness against three edges that do.
+        witness = _tells(np.sqrt(np.diag(np.linalg.inv(normal + nothing_known()))))
+        findings = ("light_changed",) if witness else findings
+        if len(pairs) < (4 if witness else 3) or not whole:
             return _untold(
                 pivot,
                 "the work's edges and its grain tell different movements: the light has changed",
