@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
+from vision.register.edge_checks import crooked
 from vision.register.edge_motion import (
     Pairing,
     about_pivot,
@@ -22,11 +23,11 @@ from vision.register.edge_motion import (
 )
 from vision.register.follow import SEARCH_MM, follow_blank
 from vision.register.resample import look_up, pixel_map, spline_coefficients
-from vision.register.rim import rim_shift
+from vision.register.rim import rim_shift_near
 from vision.register.shifts import find_shift
 from vision.register.texture import TextureFit, fit_texture
 from vision.register.view import View
-from vision.register.work import Blank, rims_of
+from vision.register.work import Blank
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -230,10 +231,13 @@ def _by_rims(
 ) -> Movement | None:
     """Measure by where the plain work ends; None where three sides do not tell or do not agree."""
     told = {pair.side: edge_shift(pair) for pair in pairs}
-    for side, rim in rims_of(before, blank, set(told)).items():
-        shift = rim_shift(before, after, rim, burned)
+    # An edge that is not found again may be a thing of the bed near the work's own rim.
+    for side, line in {**blank.rough, **blank.edges}.items():
+        shift = None if side in told else rim_shift_near(before, after, line, burned)
         if shift is not None:
             told[side] = shift
+    for side in crooked({side: one.rim for side, one in told.items()}, blank.turn_rad):
+        del told[side]
     shifts = list(told.values())
     if len(shifts) < _RIMS:
         return None

@@ -51,6 +51,8 @@ _HIDDEN = 0.8
 _FLOOR_MM = 0.006
 # Samples of a profile that lie well inside of the edge.
 _PLAIN = 3
+# Lengths of a rim that are tried, in those of the rough line.
+_REACHES = (3.0, 2.0, 1.5, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +98,22 @@ def fit_rim(view: View, start: Edge, keep_out: NDArray[np.bool_] | None = None) 
         return None
     offset, slope = line
     return _settled(view, start.shifted(offset * pixel, slope * pixel), keep_out)
+
+
+def rim_shift_near(
+    before: View, after: View, start: Edge, keep_out: NDArray[np.bool_] | None
+) -> RimShift | None:
+    """Return how far the rim near a rough line moved, told over as much of it as there is.
+
+    The rough line is as long as what was burned beside it; the work reaches further, and a longer
+    rim tells more. See `fit_rim` and `rim_shift`.
+    """
+    for reach in _REACHES:
+        rim = fit_rim(before, replace(start, half_mm=reach * start.half_mm))
+        shift = None if rim is None else rim_shift(before, after, rim, keep_out)
+        if shift is not None:
+            return shift
+    return None
 
 
 def rim_shift(

@@ -9,7 +9,6 @@ sets how much a line must stand out.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -26,7 +25,6 @@ from vision.register.layout import (
     own_change,
     side_view,
 )
-from vision.register.rim import fit_rim
 from vision.register.view import View
 
 Array = NDArray[np.float64]
@@ -184,32 +182,6 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
                 del why[side]
     rough = {side: start for side, start in starts.items() if side not in edges}
     return Blank(edges, turn_rad, centre, level, meeting(edges), why, texture, rough)
-
-
-def rims_of(view: View, blank: Blank, sure: Collection[Side] = ()) -> dict[Side, Edge]:
-    """Return the rims of the work, side by side, but for those whose edge is sure.
-
-    An edge that is not found again may be a thing of the bed near the work's own rim. Rims that are
-    not at right angles to the rest are left out.
-
-    Parameters
-    ----------
-    view
-        The capture that the blank was found in.
-    blank
-        The work in it.
-    sure
-        Sides whose edges are surely the work's.
-    """
-    lines = {
-        side: line for side, line in {**blank.rough, **blank.edges}.items() if side not in sure
-    }
-    found = {side: fit_rim(view, line) for side, line in lines.items()}
-    rims = {side: rim for side, rim in found.items() if rim is not None}
-    edges = {side: edge for side, edge in blank.edges.items() if side in sure}
-    for side in crooked({**edges, **rims}, blank.turn_rad):
-        rims.pop(side, None)
-    return rims
 
 
 def blank_frame(centre_mm: tuple[float, float], turn_rad: float) -> Rigid:
