@@ -54,6 +54,7 @@ _MODEL_MM = 0.002
 _STEP_MM = 0.24
 _GRAIN = 4.0
 _LOST = 0.3
+_FOUND_AGAIN = 0.6
 _UNLIKE_LEVELS = 12.0
 
 
@@ -318,8 +319,10 @@ def _joined(
     covariance = np.linalg.inv(total + nothing_known())
     delta = covariance @ (drawn + pull)
     if fit is not None and pairs and _contradicts(edges, drawn, normal, pull):
-        # Grain that could not tell a movement by itself is no witness against three edges that do.
-        witness = _tells(np.sqrt(np.diag(np.linalg.inv(normal + nothing_known()))))
+        # Grain that is hardly found again and could not tell a movement by itself is no witness
+        # against three edges that do.
+        alone = np.sqrt(np.diag(np.linalg.inv(normal + nothing_known())))
+        witness = _tells(alone) or fit.coherence[0] > _FOUND_AGAIN
         findings = ("light_changed",) if witness else findings
         if len(pairs) < (4 if witness else 3) or not whole:
             return _untold(
