@@ -128,7 +128,7 @@ def test_a_lean_widens_edges_across_one_page_axis_and_narrows_those_across_the_o
 def test_rendering_only_near_the_edges_is_rendering_everything():
     region = whole(4)
     layer = layer_distance(ARTWORK, "fill", 0.05, 1.5)
-    distance = layer.distance_at(POSE, np.dstack(region.centre_places()))
+    distance = layer.distance_at(POSE, region.centres_mm)
     inside = (distance < 0).astype(np.float32)
     near = np.abs(distance) < 0.8
     assert near.mean() < 0.25

@@ -42,7 +42,7 @@ def fit_separately(
     count = len(maps)
     # All starts are held against the same pixels: a layer that is not where it is looked for leaves
     # its mark where nobody looks.
-    places = np.dstack(scene.region.centre_places())
+    places = scene.region.centres_mm
     near = np.any([m.distance_at(start, places) < m.reach_mm for m in maps], axis=0)
     side = 2 * math.ceil(_OTHER_LAYER_REACH_MM / scene.region.pitch_mm) + 1
     pixels = cv2.dilate(near.astype(np.uint8), np.ones((side, side), np.uint8)).astype(np.float32)

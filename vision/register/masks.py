@@ -28,7 +28,7 @@ def burned_mask(view: View, artwork: Artwork, pose: Rigid, reach_mm: float) -> N
     region = region_around(view.surface, corners, reach_mm + 1.0, 1, 2)
     if region is None:
         return out
-    places = np.dstack(region.centre_places())
+    places = region.centres_mm
     rows, columns = region.frame
     window = out[region.top : region.top + rows, region.left : region.left + columns]
     for layer in maps:

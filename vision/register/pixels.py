@@ -35,7 +35,7 @@ def scene_about(
     if region is None:
         return None
     if near is not None:
-        places = np.dstack(region.centre_places())
+        places = region.centres_mm
         wanted = np.zeros(region.frame, np.bool_)
         for layer, pose in zip(*near, strict=True):
             wanted |= np.abs(layer.distance_at(pose, places)) < layer.reach_mm - layer.pitch_mm

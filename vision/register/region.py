@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -80,6 +81,17 @@ class Region:
         count = self.core > 0
         out[..., self.row[count], self.column[count]] = values[..., count]
         return out
+
+    @cached_property
+    def reach_mm(self) -> float:
+        """Larger side of the box round all places."""
+        low, high = self.places_mm.min(axis=(0, 1)), self.places_mm.max(axis=(0, 1))
+        return float((high - low).max())
+
+    @cached_property
+    def centres_mm(self) -> Image:
+        """(rows, columns, 2) surface places of the pixel centres."""
+        return np.dstack(self.centre_places())
 
     def centre_places(self) -> tuple[Image, Image]:
         """Return (rows, columns) surface places x and y of the pixel centres."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +82,30 @@ class Scene:
     texture: Image
     usable: Image
     light_order: int
+
+    @cached_property
+    def slope(self) -> tuple[Image, Image]:
+        """(rows, columns) x and y of the pixels, -1 to 1 over the frame."""
+        rows, columns = self.region.frame
+        x = 2.0 * self.region.column / max(columns - 1, 1) - 1.0
+        y = 2.0 * self.region.row / max(rows - 1, 1) - 1.0
+        return x.astype(np.float32), y.astype(np.float32)
+
+    @cached_property
+    def fields(self) -> Image:
+        """(k, rows, columns) polynomial terms of the light."""
+        x, y = (slope.astype(np.float64) for slope in self.slope)
+        orders = range(self.light_order + 1)
+        return np.array([x**i * y ** (n - i) for n in orders for i in range(n + 1)], np.float32)
+
+    @cached_property
+    def cells(self) -> tuple[NDArray[np.int64], int]:
+        """(rows, columns) number of the cell that each pixel lies in, and how many there are."""
+        rows, columns = self.region.frame
+        side = max(4, round(CELL_MM / self.region.pitch_mm))
+        across = -(-columns // side)
+        cell = self.region.row // side * across + self.region.column // side
+        return cell.astype(np.int64), across * -(-rows // side)
 
 
 @dataclass(frozen=True, eq=False)
@@ -277,24 +302,13 @@ def make_setting(
 ) -> Setting:
     """Return what stays fixed during a fit that starts at some poses."""
     region = scene.region
-    rows, columns = region.frame
-    x = 2.0 * region.column / max(columns - 1, 1) - 1.0
-    y = 2.0 * region.row / max(rows - 1, 1) - 1.0
-    order = scene.light_order
-    fields = np.array(
-        [x**i * y**j for total in range(order + 1) for i in range(total + 1) for j in [total - i]],
-        np.float32,
-    )
     group_of, groups = [], []
     for layer in maps:
         lookup, members = _grouping(layer, scene.region.pitch_mm)
         group_of.append(lookup)
         groups.append(members)
-    reach = float(np.ptp(region.places_mm, axis=(0, 1)).max())
-    side = max(4, round(CELL_MM / region.pitch_mm))
-    across = -(-columns // side)
-    cell = (region.row // side * across + region.column // side).astype(np.int64)
-    places = np.dstack(region.centre_places())
+    places = region.centres_mm
+    cell, cells = scene.cells
     distance = [m.distance_at(pose, places) for m, pose in zip(maps, poses, strict=True)]
     close = [np.abs(d) < m.reach_mm - m.pitch_mm for d, m in zip(distance, maps, strict=True)]
     near = np.any(close, axis=0)
@@ -303,17 +317,17 @@ def make_setting(
         maps,
         half_mm,
         pivot_mm,
-        0.3 * reach,
+        0.3 * region.reach_mm,
         tied,
-        fields,
-        (x.astype(np.float32), y.astype(np.float32)),
+        scene.fields,
+        scene.slope,
         tuple(group_of),
         tuple(groups),
         tuple(pose.angle_rad for pose in poses),
         _held(blind, len(maps), tied),
         absent,
         cell,
-        across * -(-rows // side),
+        cells,
         places,
         near.astype(np.float32),
         fine_about(region, near),
@@ -355,7 +369,7 @@ def feature_image(
     scene: Scene, maps: tuple[DistanceMap, ...], poses: tuple[Rigid, ...]
 ) -> NDArray[np.int64]:
     """Return (rows, columns) the feature whose mark is nearest to each pixel; -1 far from all."""
-    places = np.dstack(scene.region.centre_places())
+    places = scene.region.centres_mm
     nearest = np.full(scene.region.shape, np.inf, np.float32)
     label = np.full(scene.region.shape, -1, np.int64)
     for layer, pose in zip(maps, poses, strict=True):
