@@ -38,6 +38,7 @@ class JobFiles:
     hatch_mm: float | None = None
     negative: bool = False
     put_back: bool = False
+    so_far: bool = False
     tolerance_mm: float | None = None
     name: str | None = None
     order: str | None = None
@@ -80,6 +81,7 @@ def read_job(files: JobFiles, today: date) -> Job:
         hatch_mm=files.hatch_mm,
         negative=files.negative,
         put_back=files.put_back,
+        so_far=files.so_far,
         tolerance_mm=files.tolerance_mm,
         inputs=inputs,
         calibration=CalibrationRow(bed.id, _age_days(bed.created, today), None, bed.traceability),

@@ -64,8 +64,8 @@ class Job:
     depth_mm, kerf_mm, hatch_mm
         Depth of the fill's floor, width of the burned line, spacing of the hatch (None: 0.1 mm is
         assumed).
-    negative, put_back
-        The ground is burned; the work was lifted after the job.
+    negative, put_back, so_far
+        The ground is burned; the work was lifted after the job; not all layers are burned yet.
     tolerance_mm
         Largest allowed displacement, or None.
     inputs
@@ -93,6 +93,7 @@ class Job:
     hatch_mm: float | None
     negative: bool
     put_back: bool
+    so_far: bool
     tolerance_mm: float | None
     inputs: dict[str, dict[str, str]]
     calibration: CalibrationRow
@@ -107,9 +108,10 @@ def check_job(job: Job) -> JobResult:
         return _assemble(job, situation, intended, None, [not_found(job.artwork, place.why)])
     common, rivals = place
     situation = see_work(situation, job.artwork, common, job.kerf_mm)
-    pieces = [
-        measure_piece(
-            one_blank(job.artwork, number),
+
+    def measured(artwork: Artwork, number: int) -> PieceResult:
+        return measure_piece(
+            artwork,
             number,
             situation,
             common,
@@ -120,8 +122,18 @@ def check_job(job: Job) -> JobResult:
             job.negative,
             job.put_back,
         )
-        for number in range(job.artwork.piece_count)
-    ]
+
+    pieces = []
+    for number in range(job.artwork.piece_count):
+        artwork = one_blank(job.artwork, number)
+        piece = measured(artwork, number)
+        yet = [layer.layer for layer in piece.evidence.trust if layer.faint]
+        if job.so_far and 0 < len(yet) < len(piece.evidence.trust):
+            # What is not burned yet must not draw on what is.
+            piece = measured(artwork.without(yet), number)
+            said = f"the {' and the '.join(yet)} is not seen: not burned yet, as --so-far says"
+            piece = replace(piece, warnings=(*piece.warnings, said))
+        pieces.append(piece)
     return _assemble(job, situation, intended, common, pieces)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.artwork.sampling import artwork_layers, outline_points
-from vision.artwork.strokes import Artwork
+from vision.artwork.strokes import Artwork, Layer
 from vision.diagnose.causes import Evidence
 from vision.diagnose.verdict import Condition
 from vision.measure.budget import Assumptions, Influence, influences, table
@@ -299,7 +300,7 @@ def _fill_to_outline(
     causes: list[Influence],
     every: Array,
     budget: list[BudgetTerm],
-    faint: dict[str, str],
+    faint: Mapping[Layer, str],
 ) -> Displacement | None:
     if "fill" not in offsets or "outline" not in offsets:
         return None

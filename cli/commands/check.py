@@ -77,6 +77,10 @@ def check(
     put_back: Annotated[
         bool, typer.Option("--put-back", help="The work was lifted after the job.")
     ] = False,
+    so_far: Annotated[
+        bool,
+        typer.Option("--so-far", help="Not all passes are burned yet: judge those that are."),
+    ] = False,
     marks: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Reference marks, where the bed file holds none."),
@@ -123,6 +127,7 @@ def check(
         hatch_mm=None if hatch is None else _number(hatch, "--hatch", 0.0, 5.0),
         negative=negative,
         put_back=put_back,
+        so_far=so_far,
         tolerance_mm=None if tolerance is None else _number(tolerance, "--tolerance", 1e-3, 100.0),
         name=job,
         order=order,

@@ -172,6 +172,7 @@ def _job(case: Case, job: SimulatedJob, cache: Path) -> Job:
         hatch_mm=spec.hatch_mm,
         negative=False,
         put_back=False,
+        so_far=False,
         tolerance_mm=TOLERANCE_MM,
         inputs={},
         calibration=CalibrationRow(bed.id, None, None, bed.traceability),

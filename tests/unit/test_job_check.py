@@ -10,7 +10,7 @@ from calibration.lens import Lens
 from calibration.marks import register_marks
 from calibration.marks_file import marks_from_json
 from calibration.pose import Pose
-from samples.jobs import draw_spec, make_job
+from samples.jobs import draw_spec, drawing_of, make_job
 from vision.artwork.svg import read_svg
 from vision.capture.photo import Photo
 from vision.job import Job, check_job
@@ -23,6 +23,17 @@ HAPPENED = {
     "placed wrong": {"misplacement": (0.6, -0.5, 0.0)},
     "nudged before": {"place_error": (0.7, 0.4, 0.0)},
     "moved after": {"moved_after_job": (2.1, 1.3, 0.7)},
+}
+LOOK = {
+    "art": "label",
+    "texture": "painted",
+    "bed": "sheet",
+    "camera_index": 2,
+    "sheet_mm": (60.0, 40.0),
+    "contrast_levels": 80.0,
+    "noise_levels": 1.5,
+    "hatch_angles_deg": (0.0, 90.0),
+    "order": "outline_first",
 }
 VERDICTS = {
     "in place": "pass",
@@ -84,6 +95,7 @@ def as_job(simulated, folder):
         hatch_mm=spec.hatch_mm,
         negative=False,
         put_back=False,
+        so_far=False,
         tolerance_mm=TOLERANCE_MM,
         inputs={},
         calibration=CalibrationRow("true", None, None, "drawn"),
@@ -97,20 +109,7 @@ def jobs(tmp_path_factory):
 
     def job(happened):
         if happened not in drawn:
-            spec = draw_spec(
-                41,
-                art="label",
-                texture="painted",
-                bed="sheet",
-                camera_index=2,
-                sheet_mm=(60.0, 40.0),
-                contrast_levels=80.0,
-                noise_levels=1.5,
-                hatch_angles_deg=(0.0, 90.0),
-                order="outline_first",
-                **HAPPENED[happened],
-            )
-            simulated = make_job(spec)
+            simulated = make_job(draw_spec(41, **LOOK, **HAPPENED[happened]))
             drawn[happened] = as_job(simulated, tmp_path_factory.mktemp("job")), simulated.truth
         return drawn[happened]
 
@@ -199,3 +198,25 @@ def test_each_layer_is_placed_on_the_work_by_its_own_strokes(tmp_path):
     low, high = told.interval
     assert low <= true <= high
     assert result.placement_on_work.dx_mm.why
+
+
+def test_a_pass_that_is_not_burned_yet_is_no_doubt_where_the_user_says_so(jobs):
+    job, truth = jobs("placed wrong")
+    whole = draw_spec(41, **LOOK, **HAPPENED["placed wrong"])
+    fill = replace(drawing_of(whole), outlines=())
+    after = Photo(make_job(replace(whole, drawing=fill)).after, "after", "")
+    unsaid = check_job(replace(job, after=(after,)))
+    assert unsaid.verdict.state == "undecided"
+    said = check_job(replace(job, after=(after,), so_far=True))
+    assert said.verdict.state == "fail"
+    assert said.fill_to_outline is None
+    assert said.placement["outline"] is None
+    assert within(said.placement["fill"], truth["placement"]["fill"])
+    assert any("not burned yet" in warning for warning in said.warnings)
+
+
+def test_so_far_changes_nothing_where_everything_is_burned(jobs):
+    job, _ = jobs("bumped")
+    plain, said = check_job(job), check_job(replace(job, so_far=True))
+    assert said.fill_to_outline.worst_mm == plain.fill_to_outline.worst_mm
+    assert said.verdict == plain.verdict

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -93,6 +94,14 @@ class Artwork:
     features: tuple[Feature, ...]
     piece_count: int
     chord_error_mm: float
+
+    def without(self, layers: Collection[Layer]) -> Artwork:
+        """Return the artwork without some layers; its features and its box stay."""
+        return replace(
+            self,
+            strokes=tuple(stroke for stroke in self.strokes if stroke.layer not in layers),
+            areas=() if "fill" in layers else self.areas,
+        )
 
     @property
     def box_mm(self) -> tuple[float, float, float, float]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.artwork.strokes import Layer
 from vision.register.local import LocalOffset
 from vision.register.mark import Mark
 
@@ -53,7 +54,7 @@ class LayerTrust:
         Where that is.
     """
 
-    layer: str
+    layer: Layer
     significance: float
     contrast_levels: float
     place_sigma_px: float
@@ -85,7 +86,7 @@ def trust(mark: Mark) -> tuple[LayerTrust, ...]:
     )
 
 
-def _layer_trust(mark: Mark, index: int, name: str, own: list[LocalOffset]) -> LayerTrust:
+def _layer_trust(mark: Mark, index: int, name: Layer, own: list[LocalOffset]) -> LayerTrust:
     total = sum(o.energy for o in own)
     covariance = mark.covariance[3 * index : 3 * index + 2, 3 * index : 3 * index + 2]
     worst_mm = float(np.sqrt(max(np.linalg.eigvalsh(covariance)[-1], 0.0)))
