@@ -11,6 +11,7 @@ from calibration.errors import WitmarkError
 from calibration.files import read_bytes, sha256
 from calibration.marks import typed_marks
 from calibration.marks_file import read_marks
+from calibration.verification import last_verified
 from vision.artwork.svg import read_svg
 from vision.capture.photo import Photo, check_shows_something, check_size, read_photo
 from vision.job import Job
@@ -53,6 +54,7 @@ def read_job(files: JobFiles, today: date) -> Job:
         bed = typed_marks(bed, read_marks(files.marks))
     after = tuple(_read(path, bed.image_size, files.bed) for path in files.after)
     before = tuple(_read(path, bed.image_size, files.bed) for path in files.before)
+    held, stale = last_verified(files.bed, bed.id)
     inputs: dict[str, dict[str, str]] = {}
     for role, path in (("bed", files.bed), ("artwork", files.artwork), ("marks", files.marks)):
         if path is not None:
@@ -82,9 +84,10 @@ def read_job(files: JobFiles, today: date) -> Job:
         negative=files.negative,
         put_back=files.put_back,
         so_far=files.so_far,
+        notes=() if stale is None else (stale,),
         tolerance_mm=files.tolerance_mm,
         inputs=inputs,
-        calibration=CalibrationRow(bed.id, _age_days(bed.created, today), None, bed.traceability),
+        calibration=CalibrationRow(bed.id, _age_days(bed.created, today), held, bed.traceability),
     )
 
 

@@ -70,8 +70,8 @@ class Job:
         Largest allowed displacement, or None.
     inputs
         For the report: role -> file name and SHA-256.
-    calibration
-        For the report.
+    calibration, notes
+        For the report; notes are what is to be warned of beforehand.
     """
 
     name: str
@@ -97,6 +97,7 @@ class Job:
     tolerance_mm: float | None
     inputs: dict[str, dict[str, str]]
     calibration: CalibrationRow
+    notes: tuple[str, ...] = ()
 
 
 def check_job(job: Job) -> JobResult:
@@ -320,7 +321,7 @@ def _margins(
 
 
 def _warnings(job: Job, situation: Situation, pieces: list[PieceResult]) -> tuple[str, ...]:
-    out = list(situation.warnings)
+    out = [*job.notes, *situation.warnings]
     if not job.before:
         out.append(
             "no before capture: whether the work moved, and where the mark lies on the work, "

@@ -161,6 +161,47 @@ def bed(
         show(bed_text(facts))
 
 
+@app.command()
+def verify(
+    photos: Photos,
+    bed: Annotated[Path, typer.Option("--bed", metavar="FILE", help="From 'calibrate bed'.")],
+    json: AsJson = False,
+) -> int:
+    """Tell whether a bed calibration still holds, by the reference marks in a capture of the bed.
+
+    What is found is kept in a file beside the bed file, and reports tell when it last held.
+    """
+    from calibration.bed import read_bed
+    from calibration.verification import append_looks, look, worst_of
+    from cli.commands.calibrate_facts import looks_facts, looks_text
+    from cli.terminal import show, show_json, warn
+    from vision.capture.photo import check_shows_something, check_size, photos_of
+
+    calibrated = read_bed(bed)
+    captures, notes = _read_all(photos_of(photos))
+    looks = []
+    for photo in captures:
+        check_size(photo, calibrated.image_size, str(bed))
+        check_shows_something(photo)
+        looks.append(
+            look(
+                calibrated,
+                photo.grey,
+                date=_today(),
+                photo=Path(photo.name).name,
+                photo_sha256=photo.sha256,
+            )
+        )
+    append_looks(bed, calibrated.id, looks)
+    for note in notes:
+        warn(note)
+    if json:
+        show_json(looks_facts(looks, bed))
+    else:
+        show(looks_text(looks))
+    return {"holds": 0, "stale": 1, "cannot_tell": 3}[worst_of(looks)]
+
+
 def _read_all(paths: list[Path]) -> tuple[list[Photo], list[str]]:
     """Read the bed photos, and what reading them changed."""
     from cli.terminal import say

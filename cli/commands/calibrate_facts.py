@@ -13,6 +13,7 @@ from calibration.lens import PARAMETERS
 from calibration.lens_fit import LensFit
 from calibration.plane import PlaneSurface
 from calibration.quantity import K95, K95_PLANE, Quantity
+from calibration.verification import Look, record_path, worst_of
 from cli.terminal import table
 
 
@@ -123,6 +124,37 @@ def bed_facts(bed: Bed, photos: Sequence[dict[str, Any]], out: Path) -> dict[str
             for mark in bed.marks
         ],
     }
+
+
+def looks_facts(looks: Sequence[Look], bed_file: Path) -> dict[str, Any]:
+    """Return what verifying a bed found, for machines."""
+    return {
+        "file": str(record_path(bed_file)),
+        "verdict": worst_of(looks),
+        "looks": [vars(one) for one in looks],
+    }
+
+
+def looks_text(looks: Sequence[Look]) -> str:
+    """Return one line per capture: does the calibration still hold."""
+    return "\n".join(_look_line(one, len(looks) > 1) for one in looks)
+
+
+def _look_line(one: Look, named: bool) -> str:
+    said = {
+        "holds": "The calibration holds",
+        "stale": "The calibration does not hold",
+        "cannot_tell": "Whether the calibration holds cannot be told",
+    }[one.verdict]
+    shift = ""
+    if one.shift_mm is not None and one.u95_mm is not None:
+        shift = f"; largest shift on the bed {one.shift_mm:.2f} +- {one.u95_mm:.2f} mm"
+    mend = (
+        " Checks correct for it while the marks are seen; 'witmark calibrate bed' makes it good."
+        if one.verdict == "stale"
+        else ""
+    )
+    return f"{one.photo + ': ' if named else ''}{said}: {one.note}{shift}.{mend}"
 
 
 def bed_text(facts: dict[str, Any]) -> str:

@@ -88,7 +88,10 @@ def test_wheel_holds_every_file_of_the_packages_and_nothing_else(wheel: Path) ->
         "cli/report/templates/report.html",
         "cli/report/templates/report.css",
         "cli/report/schemas/report.json",
-        *(f"calibration/schemas/{kind}.json" for kind in ("bed", "board", "lens", "marks")),
+        *(
+            f"calibration/schemas/{kind}.json"
+            for kind in ("bed", "board", "lens", "marks", "verified")
+        ),
         "samples/data/scenario.json",
         "samples/data/bed.jpg",
         "samples/data/in-place-after.jpg",

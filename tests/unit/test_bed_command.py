@@ -1,15 +1,19 @@
 from __future__ import annotations
 
 import json
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
+from PIL import Image
 
 from calibration.bed import read_bed
 from calibration.lens import read_lens
 from calibration.marks import resolve_pose
+from calibration.verification import last_verified, record_path
 from cli.app import run
 from vision.capture.photo import read_photo
 
@@ -88,3 +92,93 @@ def test_options_may_be_given_once_per_photo(bench: Any, tmp_path: Path) -> None
     arguments = ["calibrate", "bed", photo, photo, *twice, "--out", str(tmp_path / "b.json")]
     assert run(arguments) == 0
     assert len(json.loads((tmp_path / "b.json").read_text())["history"]["photos"]) == 2
+
+
+@pytest.fixture
+def marked_bed(bench: Any, tmp_path: Path) -> Path:
+    out = tmp_path / "bed.json"
+    options = [*bench.bed_options, "--marks", str(bench.folder / "marks.json")]
+    photo = str(bench.folder / "bed.png")
+    assert run(["calibrate", "bed", photo, *options, "--out", str(out)]) == 0
+    return out
+
+
+def test_verify_says_in_one_line_that_the_calibration_holds_and_keeps_it_beside_the_bed(
+    bench: Any, marked_bed: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = marked_bed.read_bytes()
+    capsys.readouterr()
+    photo = str(bench.folder / "bed.png")
+    assert run(["calibrate", "verify", photo, "--bed", str(marked_bed)]) == 0
+    said = capsys.readouterr().out.strip()
+    assert said.startswith("The calibration holds: ")
+    assert "\n" not in said
+    assert marked_bed.read_bytes() == before
+    content = json.loads(record_path(marked_bed).read_text())
+    schema = json.loads((files("calibration.schemas") / "verified.json").read_text())
+    jsonschema.Draft202012Validator(schema).validate(content)
+    date, warning = last_verified(marked_bed, read_bed(marked_bed).id)
+    assert date == content["looks"][0]["date"]
+    assert warning is None
+
+
+def test_verify_finds_a_nudged_camera_and_checks_warn_of_it_until_it_holds_again(
+    bench: Any, marked_bed: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    nudged, still = (str(bench.folder / name) for name in ("nudged.png", "bed.png"))
+    capsys.readouterr()
+    assert run(["calibrate", "verify", nudged, still, "--bed", str(marked_bed), "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert told["verdict"] == "stale"
+    assert [one["verdict"] for one in told["looks"]] == ["stale", "holds"]
+    assert told["looks"][0]["shift_mm"] == pytest.approx(0.4, abs=0.3)
+    identity = read_bed(marked_bed).id
+    assert last_verified(marked_bed, identity)[1] is None  # the later one held
+    assert run(["calibrate", "verify", nudged, "--bed", str(marked_bed)]) == 1
+    assert "does not hold" in capsys.readouterr().out
+    date, warning = last_verified(marked_bed, identity)
+    assert date is not None
+    assert "did not hold" in str(warning)
+    # A bed that was calibrated anew has not been verified yet.
+    assert last_verified(marked_bed, "another") == (None, None)
+
+
+def test_verify_cannot_tell_without_marks_in_view(
+    bench: Any, marked_bed: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    picture = np.asarray(Image.open(bench.folder / "bed.png")).copy()
+    picture[:, : picture.shape[1] // 2] = 128
+    Image.fromarray(picture).save(tmp_path / "half.png")
+    capsys.readouterr()
+    status = run(["calibrate", "verify", str(tmp_path / "half.png"), "--bed", str(marked_bed)])
+    assert status == 3
+    assert "cannot be told" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("spoiled", ["{", '{"looks": [{"bed": "x"}]}', '{"looks": 3}'])
+def test_a_spoiled_record_is_named_and_kept(
+    bench: Any, marked_bed: Path, spoiled: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = record_path(marked_bed)
+    path.write_text(spoiled.replace('"x"', json.dumps(read_bed(marked_bed).id)))
+    kept = path.read_text()
+    capsys.readouterr()
+    status = run(["calibrate", "verify", str(bench.folder / "bed.png"), "--bed", str(marked_bed)])
+    said = capsys.readouterr().err
+    assert status == 2
+    assert path.name in said
+    assert path.read_text() == kept
+
+
+def test_a_bed_without_marks_cannot_be_verified(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "bare.json"
+    photo = str(bench.folder / "bed.png")
+    assert run(["calibrate", "bed", photo, *bench.bed_options, "--out", str(out)]) == 0
+    capsys.readouterr()
+    assert run(["calibrate", "verify", photo, "--bed", str(out)]) == 2
+    said = capsys.readouterr().err.strip().splitlines()[-1]
+    assert "no reference marks" in said
+    assert "--marks" in said
+    assert not record_path(out).exists()

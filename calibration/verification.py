@@ -1,0 +1,151 @@
+"""Whether a bed calibration still holds, and the record of such looks beside the bed file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.bed import Bed
+from calibration.errors import WitmarkError
+from calibration.files import read_json, write_json
+from calibration.marks import CameraMoved, resolve_pose
+
+Verdict = Literal["holds", "stale", "cannot_tell"]
+
+SCHEMA = "witmark.verified/1"
+
+
+@dataclass(frozen=True)
+class Look:
+    """One look at whether the calibration holds.
+
+    Attributes
+    ----------
+    date
+        ISO 8601.
+    verdict
+        "holds", "stale" (the camera moved), or "cannot_tell".
+    shift_mm, u95_mm
+        Largest apparent shift over the calibrated part of the bed; None where it was not seen.
+    marks_seen
+        Number of reference marks that were used.
+    note
+        One plain sentence.
+    photo, photo_sha256
+        The capture.
+    """
+
+    date: str
+    verdict: Verdict
+    shift_mm: float | None
+    u95_mm: float | None
+    marks_seen: int
+    note: str
+    photo: str
+    photo_sha256: str
+
+
+def look(bed: Bed, grey: NDArray[np.uint8], *, date: str, photo: str, photo_sha256: str) -> Look:
+    """Tell from one capture whether the camera still stands where it was calibrated."""
+    if not bed.marks:
+        raise WitmarkError(
+            "the bed file",
+            "holds no reference marks to verify it by",
+            "stick marks near the bed's corners ('witmark board --reference') and calibrate the "
+            "bed again with --marks",
+        )
+    _, moved = resolve_pose(bed, grey)
+    return Look(
+        date,
+        _verdict(moved),
+        moved.shift_mm.value,
+        moved.shift_mm.u95,
+        moved.marks_seen,
+        moved.note,
+        photo,
+        photo_sha256,
+    )
+
+
+def worst_of(looks: Sequence[Look]) -> Verdict:
+    """Return the verdict of several captures: one that moved outweighs one that cannot tell."""
+    order: tuple[Verdict, ...] = ("stale", "cannot_tell", "holds")
+    return min((one.verdict for one in looks), key=order.index)
+
+
+def record_path(bed_file: Path) -> Path:
+    """Return where the looks at a bed file are kept: beside it, as the file itself stays."""
+    return bed_file.with_name(f"{bed_file.stem}.verified.json")
+
+
+def read_looks(bed_file: Path, bed_id: str) -> tuple[Look, ...]:
+    """Return the looks at a bed, oldest first; those at another bed of that name do not count."""
+    path = record_path(bed_file)
+    if not path.exists():
+        return ()
+    content = read_json(path, "verified")
+    try:
+        return tuple(_look_from_json(one) for one in content["looks"] if one["bed"] == bed_id)
+    except (KeyError, TypeError, ValueError) as error:
+        raise WitmarkError(
+            str(path),
+            f"holds no record of looks ({error})",
+            "move it away: 'witmark calibrate verify' writes a new one",
+        ) from error
+
+
+def append_looks(bed_file: Path, bed_id: str, looks: Sequence[Look]) -> None:
+    """Add looks to the record beside a bed file."""
+    path = record_path(bed_file)
+    read_looks(bed_file, bed_id)  # a record that cannot be read is not written over
+    before = read_json(path, "verified")["looks"] if path.exists() else []
+    added = [{"bed": bed_id, **vars(one)} for one in looks]
+    write_json(path, {"schema": SCHEMA, "looks": [*before, *added]})
+
+
+def last_verified(bed_file: Path, bed_id: str) -> tuple[str | None, str | None]:
+    """Return the date of the last look that found the calibration holding, and a warning.
+
+    The warning is for a later look that found it stale.
+    """
+    looks = read_looks(bed_file, bed_id)
+    held = [number for number, one in enumerate(looks) if one.verdict == "holds"]
+    stale = [number for number, one in enumerate(looks) if one.verdict == "stale"]
+    date = looks[held[-1]].date if held else None
+    if stale and (not held or stale[-1] > held[-1]):
+        return (
+            date,
+            f"when the calibration was last verified it did not hold: {looks[stale[-1]].note}",
+        )
+    return date, None
+
+
+def _verdict(moved: CameraMoved) -> Verdict:
+    if moved.moved is None:
+        return "cannot_tell"
+    return "stale" if moved.moved else "holds"
+
+
+def _look_from_json(content: dict[str, Any]) -> Look:
+    verdict = content["verdict"]
+    if verdict not in ("holds", "stale", "cannot_tell"):
+        raise ValueError(f"'{verdict}' is no verdict")
+
+    def number(key: str) -> float | None:
+        return None if content[key] is None else float(content[key])
+
+    return Look(
+        date=str(content["date"]),
+        verdict=verdict,
+        shift_mm=number("shift_mm"),
+        u95_mm=number("u95_mm"),
+        marks_seen=int(content["marks_seen"]),
+        note=str(content["note"]),
+        photo=str(content["photo"]),
+        photo_sha256=str(content["photo_sha256"]),
+    )
