@@ -23,7 +23,7 @@ from vision.register.layers import (
 from vision.register.local import LocalOffset, local_offsets, square_cells
 from vision.register.locate import COARSE_PIXEL_MM
 from vision.register.pixels import scene_about
-from vision.register.scene import Scene
+from vision.register.scene import Burn, Scene, State
 from vision.register.uncertain import (
     mean_contrast,
     motion_covariance,
@@ -41,6 +41,7 @@ _REACH_PX = 4.5
 _CELL_MM = 7.0
 # Standard deviations beyond which it need not be known how surely a layer is there.
 _BEYOND_DOUBT = 40.0
+_HARDLY_IN_DOUBT = 15.0
 # Sub-samples per pixel and axis: edges are softened so that two are enough for any kerf.
 _SUB_SAMPLES = 2
 
@@ -149,28 +150,43 @@ def measure(
 
 def _surely_there(fit: Fit, index: int, inflation: float) -> float:
     """Return how surely a layer is there, in standard deviations, by leaving it out."""
-    setting = fit.setting
-    amplitude = list(fit.state.amplitude)
-    amplitude[index] = np.zeros_like(amplitude[index])
-    start = replace(fit.state, amplitude=tuple(amplitude))
     sure = 0.0
     # A few steps of the fit without it tell enough where it is beyond doubt.
     for iterations in (2, 12):
-        without = fit_layers(
-            setting.scene,
-            setting.maps,
-            fit.state.poses,
-            setting.nominal_half_mm,
-            pivot_mm=setting.pivot_mm,
-            start=start,
-            trusted=fit.weight,
-            iterations=iterations,
-            blind=setting.blind,
-            absent=index,
-            burn=setting.burn,
-        )
-        assert without is not None  # the pixels are those of the fit
-        sure = significance(fit, without, index, inflation)
+        sure = significance(fit, _without(fit, index, iterations), index, inflation)
         if sure > _BEYOND_DOUBT:
-            break
-    return sure
+            return sure
+    if sure > _HARDLY_IN_DOUBT:
+        return sure
+    # How uneven its burn is tells it from the others: with the gains held that hardly counts.
+    loose = replace(fit.setting.burn, held=1.0)
+    own = _again(fit, fit.state, 12, loose)
+    return max(sure, significance(own, _without(own, index, 12), index, inflation))
+
+
+def _without(fit: Fit, index: int, iterations: int) -> Fit:
+    """Return the fit with a layer left out and everything else fitted anew."""
+    amplitude = list(fit.state.amplitude)
+    amplitude[index] = np.zeros_like(amplitude[index])
+    start = replace(fit.state, amplitude=tuple(amplitude))
+    return _again(fit, start, iterations, fit.setting.burn, index)
+
+
+def _again(fit: Fit, start: State, iterations: int, burn: Burn, absent: int | None = None) -> Fit:
+    """Return a fit of the same pixels from another start."""
+    setting = fit.setting
+    found = fit_layers(
+        setting.scene,
+        setting.maps,
+        start.poses,
+        setting.nominal_half_mm,
+        pivot_mm=setting.pivot_mm,
+        start=start,
+        trusted=fit.weight,
+        iterations=iterations,
+        blind=setting.blind,
+        absent=absent,
+        burn=burn,
+    )
+    assert found is not None  # the pixels are those of the fit
+    return found

@@ -39,20 +39,23 @@ class Burn:
         Standard deviation of the gains, by layer.
     noise2
         Variance of a grey level: what weighs pixels against all that is expected beforehand.
+    held
+        How much more than a pixel's a cell's own misfit counts as noise.
     """
 
     uneven: tuple[float, ...]
     noise2: float
+    held: float = _HANGS_TOGETHER
 
     @property
     def strength(self) -> Array:
         """(layers,) weight of a squared gain beside squared grey levels."""
-        return _HANGS_TOGETHER * self.noise2 / np.array(self.uneven) ** 2
+        return self.held * self.noise2 / np.array(self.uneven) ** 2
 
     @property
     def scatter(self) -> Array:
         """(layers,) what the gains' own scatter counts for beside their weight and the noise."""
-        return np.full(len(self.uneven), _HANGS_TOGETHER * _CELLS_ALIKE)
+        return np.full(len(self.uneven), self.held * _CELLS_ALIKE)
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,9 +15,6 @@ Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 _NOISE_REACH_PX = 24
-# Not counted in the normal matrix: that weights and evenness are learned from the same pixels, and
-# that grain is not quite stationary.
-_UNCOUNTED = 1.2
 # A layer's motion, width, strength and overlap.
 _OWN_PARAMETERS = 6
 
@@ -37,7 +34,7 @@ def motion_covariance(fit: Fit, region: Region) -> tuple[Array, float]:
     floor = np.sqrt(np.maximum(1.0, white / np.maximum(np.diag(covariance), 1e-30)))
     covariance = covariance * np.outer(floor, floor)
     used = float((fit.weight > 0.5).sum())
-    covariance *= _UNCOUNTED**2 * used / max(used - len(fit.normal), 1.0)
+    covariance *= used / max(used - len(fit.normal), 1.0)
     # What the priors hold back is off by as much as they say.
     covariance += fit.setting.burn.noise2 * gain @ fit.prior @ gain.T
     unit = np.ones(fit.motions)
