@@ -1,5 +1,6 @@
 """When a layer's numbers are not trusted; the rows of features."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -61,6 +62,30 @@ def test_a_clear_layer_is_trusted():
 )
 def test_what_is_too_faint_or_badly_placed_says_so(changes, words):
     assert words in told([cell(0)], **changes).faint
+
+
+def beside(significance, contrast):
+    """Return the trust in an outline beside a fill that is seen a hundred times better."""
+    mark = SimpleNamespace(
+        layers=("outline", "fill"),
+        local=(cell(0), replace(cell(0), layer=1)),
+        covariance=np.eye(6) * 1e-6,
+        significance={"outline": significance, "fill": 1000.0},
+        contrast={"outline": contrast, "fill": -80.0},
+        scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
+    )
+    outline, fill = trust(mark)
+    assert fill.faint == ""
+    return outline
+
+
+@pytest.mark.parametrize(
+    ("significance", "contrast", "faint"),
+    [(11.0, -20.0, True), (13.0, -20.0, False), (13.0, -3.0, True), (40.0, -3.0, False)],
+)
+def test_what_may_be_the_edge_of_a_stronger_layer_is_too_faint(significance, contrast, faint):
+    outline = beside(significance, contrast)
+    assert ("beside the fill" in outline.faint) == faint
 
 
 def test_a_layer_of_which_no_cell_is_seen_is_not_seen():
