@@ -144,7 +144,7 @@ def _poses(
     for place, layer in enumerate(layers):
         if place == 1:
             pose = about(middle, *spec.bump_after_outline).after(pose)
-        if not there[layer]:
+        if not there[layer] or layer == spec.unburned:
             continue
         if spec.moved_within is not None and spec.moved_within[0] == layer:
             share, shift = spec.moved_within[1:]

@@ -42,6 +42,8 @@ class JobSpec:
         Variation of the burn along a stroke, one-sided scorch, depth of the fill's floor.
     art, art_size_mm, drawing
         One of shapes.ARTS and its width, or a drawing that replaces them.
+    unburned
+        A layer of the drawing that was never burned.
     at_mm, turn_deg
         Bed place of the page's lower left corner, and its turn.
     sheet_mm, sheet_centre_mm, sheet_turn_deg, corner_mm, thickness_mm
@@ -88,6 +90,7 @@ class JobSpec:
     art: str = "label"
     art_size_mm: float = 48.0
     drawing: Drawing | None = None
+    unburned: str = ""
     at_mm: tuple[float, float] = (175.0, 130.0)
     turn_deg: float = 0.0
     sheet_mm: tuple[float, float] = (60.0, 40.0)

@@ -121,6 +121,15 @@ def _bad(seed: int, rng: Rng) -> Case:
     return Case("bad", kind, happened(factor), with_before)
 
 
+def _missing(seed: int, rng: Rng) -> Case:
+    """Lie in place, but one of two layers was never burned: nothing can be said of its place."""
+    art = str(rng.choice(BOTH_LAYERS))
+    layer = "outline" if rng.random() < 0.8 else "fill"
+    with_before = bool(rng.random() < 0.8)
+    spec = draw_spec(_simulated("missing", seed), art=art, unburned=layer)
+    return Case("missing", f"no {layer}", spec, with_before)
+
+
 def _after(seed: int, rng: Rng) -> Case:
     """Good marks on work that was moved after the last stroke."""
     length = math.exp(float(rng.uniform(math.log(0.1), math.log(8))))
@@ -154,12 +163,15 @@ FAMILIES: dict[str, Callable[[int, Rng], Case]] = {
     "bad": _bad,
     "after": _after,
     "effects": _effects,
+    "missing": _missing,
 }
+# What the seeds of the simulator are counted by.
+_NUMBERS = ("offsets", "in_place", "bad", "after", "effects", "missing")
 
 
 def _simulated(family: str, seed: int) -> int:
     """Return the simulator's seed: other textures and strokes in every family."""
-    return 100_000 * (1 + ("offsets", "in_place", "bad", "after", "effects").index(family)) + seed
+    return 100_000 * (1 + _NUMBERS.index(family)) + seed
 
 
 def _shift(rng: Rng, length_mm: float, most_deg: float) -> Shift:

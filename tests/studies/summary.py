@@ -103,7 +103,11 @@ def _verdict_targets(families: dict[str, list[Row]], good: list[Row]) -> list[Ta
     found = []
     if bad:
         found.append(_rate_target(f"passed with a true worst of {BAD_MM} mm or more", bad, 0.0))
-    fair = [row["verdict"] == "fail" for row in good if true_worst(row) <= TOLERANCE_MM]
+    missing = [row["verdict"] == "pass" for row in _good(families.get("missing", []))]
+    if missing:
+        found.append(_rate_target("passed with a layer never burned", missing, 0.0))
+    whole = [row for row in good if row["family"] != "missing"]
+    fair = [row["verdict"] == "fail" for row in whole if true_worst(row) <= TOLERANCE_MM]
     if fair:
         found.append(_rate_target("failed within the tolerance", fair, 0.0))
     in_place = _good(families.get("in_place", []))

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from samples.jobs import STILL, draw_spec, job_truth, make_job
+from samples.jobs import STILL, draw_spec, drawing_of, job_truth, make_job
 from samples.simulator.camera import pool_camera
 from samples.simulator.font import text_lines
 from samples.simulator.material import MATERIALS
@@ -246,3 +246,11 @@ def test_the_font_draws_every_capital_and_digit_and_refuses_others():
         assert text_lines(letter, (0.0, 0.0), 6.0), letter
     with pytest.raises(ValueError, match="no 'ß'"):
         text_lines("ß", (0.0, 0.0), 6.0)
+
+
+def test_a_layer_that_was_never_burned_is_in_the_artwork_and_not_in_the_truth():
+    spec = draw_spec(11, art="rectangle", unburned="outline")
+    truth = job_truth(spec)
+    assert list(truth["placement"]) == ["fill"]
+    assert truth["fill_to_outline"] is None
+    assert drawing_of(spec).outlines
