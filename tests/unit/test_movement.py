@@ -179,3 +179,21 @@ def test_splines_agree_with_an_independent_library():
     ours = look_up(spline_coefficients(picture), u, v)
     theirs = ndimage.map_coordinates(picture.astype(float), [v, u], order=3, mode="mirror")
     assert ours == pytest.approx(theirs, abs=2e-4)
+
+
+def test_a_line_of_the_bed_beyond_the_works_edge_is_not_taken_for_the_edge():
+    drawn = Drawn()
+    surface = camera()
+    before = drawn.capture(surface)
+    blank = find_blank(before, corners(drawn), 0.03)
+    assert blank.edges
+    # As if each edge had been found where half of what lies inside of it is bed.
+    beyond = {side: replace(edge, inner=0.6 * edge.inner) for side, edge in blank.edges.items()}
+    after = drawn.later().capture(surface, MOVED)
+    none = np.zeros(SIZE[::-1], bool)
+    moved = work_movement(
+        before, after, replace(blank, edges=beyond), MOVED.apply(corners(drawn)), none
+    )
+    assert "edges" not in moved.fit_note or moved.fit_note.startswith("0 edges")
+    sound = work_movement(before, after, blank, MOVED.apply(corners(drawn)), none)
+    assert_right(sound, MOVED)
