@@ -216,7 +216,8 @@ def test_unusual_photo_of_a_good_job_passes_and_what_was_done_is_told(
     kind: str, check: Check, workshop: Workshop, tmp_path: Path
 ) -> None:
     make, told = GOOD[kind]
-    report = in_place(check(make(tmp_path, workshop), {}))
+    # At half size the captures do not tell whether the work moved; its place on the bed they do.
+    report = in_place(check(make(tmp_path, workshop), {"--before": None}))
     assert told in "; ".join(report["warnings"])
 
 
