@@ -113,7 +113,7 @@ def refine_quad(picture: Grey, rough_px: Array, reach_px: float) -> Array | None
         Half length of the profiles; no other edge may lie within it.
     """
     # In a picture's own tone curve a blurred edge seems to lie further in the dark, the further the
-    # more it is blurred: by a tenth of a pixel, and differently in every capture.
+    # more it is blurred: by half a pixel where black meets white, and differently in every capture.
     image = LINEAR[picture]
     quad = np.array(rough_px, float)
     along = np.linspace(0.1, 0.9, 48)

@@ -85,12 +85,17 @@ def record_path(bed_file: Path) -> Path:
 
 def read_looks(bed_file: Path, bed_id: str) -> tuple[Look, ...]:
     """Return the looks at a bed, oldest first; those at another bed of that name do not count."""
-    path = record_path(bed_file)
+    return _read(record_path(bed_file), bed_id)[1]
+
+
+def _read(path: Path, bed_id: str) -> tuple[list[Any], tuple[Look, ...]]:
+    """Return all entries of a record, and the looks at one bed among them."""
     if not path.exists():
-        return ()
+        return [], ()
     content = read_json(path, "verified")
     try:
-        return tuple(_look_from_json(one) for one in content["looks"] if one["bed"] == bed_id)
+        entries = list(content["looks"])
+        return entries, tuple(_look_from_json(one) for one in entries if one["bed"] == bed_id)
     except (KeyError, TypeError, ValueError) as error:
         raise WitmarkError(
             str(path),
@@ -102,8 +107,7 @@ def read_looks(bed_file: Path, bed_id: str) -> tuple[Look, ...]:
 def append_looks(bed_file: Path, bed_id: str, looks: Sequence[Look]) -> None:
     """Add looks to the record beside a bed file."""
     path = record_path(bed_file)
-    read_looks(bed_file, bed_id)  # a record that cannot be read is not written over
-    before = read_json(path, "verified")["looks"] if path.exists() else []
+    before, _ = _read(path, bed_id)  # a record that cannot be read is not written over
     added = [{"bed": bed_id, **vars(one)} for one in looks]
     write_json(path, {"schema": SCHEMA, "looks": [*before, *added]})
 

@@ -53,8 +53,7 @@ class Case:
 
 def draw_case(family: str, seed: int) -> Case:
     """Return the job of a seed; equal seeds give equal jobs."""
-    names = list(FAMILIES)
-    return FAMILIES[family](seed, np.random.default_rng([9001, names.index(family), seed]))
+    return FAMILIES[family](seed, np.random.default_rng([9001, _number(family), seed]))
 
 
 def _offsets(seed: int, rng: Rng) -> Case:
@@ -165,13 +164,16 @@ FAMILIES: dict[str, Callable[[int, Rng], Case]] = {
     "effects": _effects,
     "missing": _missing,
 }
-# What the seeds of the simulator are counted by.
-_NUMBERS = ("offsets", "in_place", "bad", "after", "effects", "missing")
+
+
+def _number(family: str) -> int:
+    """Return the place of a family in their list, which seeds hang on: new ones go to its end."""
+    return list(FAMILIES).index(family)
 
 
 def _simulated(family: str, seed: int) -> int:
     """Return the simulator's seed: other textures and strokes in every family."""
-    return 100_000 * (1 + _NUMBERS.index(family)) + seed
+    return 100_000 * (1 + _number(family)) + seed
 
 
 def _shift(rng: Rng, length_mm: float, most_deg: float) -> Shift:

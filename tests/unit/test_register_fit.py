@@ -172,7 +172,7 @@ def test_eliminating_the_gains_is_solving_for_all_at_once(system):
     flat = plain.columns.reshape(size, -1)[:, used].astype(float)
     w = weight.ravel()[used].astype(float)
     # The system's layers are taken to be burned as evenly as each other.
-    strength, scatter = setting.burn.strength[0], setting.burn.scatter[0]
+    strength, scatter = setting.burn.strength[0], setting.burn.scatter
     whole = np.block(
         [
             [plain.normal, (flat * w) @ wide.T],

@@ -27,8 +27,8 @@ _FAINT_SIGNIFICANCE = 6.0
 _FAINT_LEVELS = 1.0
 # Beside a layer that is seen far better, one that hardly stands out may be nothing but what the
 # model of the other's edge lacks: of 47 simulated outlines that were never burned 10 reached 6 to
-# 11 by significance and up to 1.3 % of the fill's, or less than 5 % of its contrast (but for
-# printed work without a before capture, where nothing was judged).
+# 12 by significance and up to 1.3 % of the fill's, or less than 5 % of its contrast (but for three
+# on wood and printing without a before capture, where nothing was judged).
 _BEYOND_MISFIT = 15.0
 _MISFIT_SHARE = 0.012
 _MISFIT_CONTRAST = 0.05

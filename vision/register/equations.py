@@ -95,25 +95,17 @@ def normal_equations(
     count, cells = len(local), setting.cells if uneven else 0
     own = local.reshape(count, setting.cell.size)[:, used]
     cell = setting.cell.ravel()[used]
-
-    def by_cell(values: Image) -> Array:
-        return np.asarray(np.bincount(cell, values, cells), np.float64)
-
     strength = setting.burn.strength
-    block = np.empty((cells, count, count))
-    cross = np.empty((cells, count, len(columns)))
-    pull = np.empty((cells, count))
+    scaled = own * weight.ravel()[used]
+    block = by_cell(scaled, own, cell, cells)
+    cross = by_cell(scaled, flat, cell, cells)
+    pull = by_cell(scaled, residual[None], cell, cells)[:, :, 0]
     for i in range(count):
-        scaled = own[i] * weight.ravel()[used]
-        for j in range(count):
-            block[:, i, j] = by_cell(scaled * own[j])
-        for k, column in enumerate(flat):
-            cross[:, i, k] = by_cell(scaled * column)
-        pull[:, i] = by_cell(scaled * residual) + strength[i] * (1 - state.gain[i])
+        pull[:, i] += strength[i] * (1 - state.gain[i])
     inverse = np.linalg.inv(block + np.diag(strength[:count]))
     response = inverse @ cross
     for index, of_layer in enumerate(np.moveaxis(response, 1, 0)):
-        spread = strength[index] * setting.burn.scatter[index]
+        spread = strength[index] * setting.burn.scatter
         prior += spread * (of_layer.T @ of_layer)
     normal -= np.tensordot(cross, response, ((0, 1), (0, 1)))
     gradient -= np.tensordot(response, pull, ((0, 1), (0, 1)))
@@ -121,6 +113,15 @@ def normal_equations(
     normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
     steps = np.einsum("cij,cj->ci", inverse, pull)
     return Equations(columns, local, normal, gradient, prior, response, steps)
+
+
+def by_cell(first: Image, second: Image, cell: NDArray[np.int64], cells: int) -> Array:
+    """Return (cells, n, m) sums over each cell of the products of (n, p) and (m, p) pixels."""
+    out = np.empty((cells, len(first), len(second)))
+    for i, one in enumerate(first):
+        for j, other in enumerate(second):
+            out[:, i, j] = np.bincount(cell, one * other, cells)
+    return out
 
 
 def prior_cost(setting: Setting, state: State) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.register.equations import by_cell
 from vision.register.fitted import Fit
 from vision.register.scene import Burn
 
@@ -26,14 +27,11 @@ def learn_burn(fit: Fit) -> Burn:
     noise2 = max(fit.noise, _LEAST_NOISE) ** 2
     layers = len(fit.layers)
     own = fit.by_gain.reshape(layers, -1)
-    cell, weight = fit.setting.cell.ravel(), fit.weight.ravel()
-
-    def by_cell(values: NDArray[np.float32]) -> Array:
-        return np.asarray(np.bincount(cell, values, fit.setting.cells), np.float64)
-
-    told = np.array([[by_cell(weight * a * b) for b in own] for a in own]).transpose(2, 0, 1)
+    scaled = own * fit.weight.ravel()
+    cell, cells = fit.setting.cell.ravel(), fit.setting.cells
+    told = by_cell(scaled, own, cell, cells)
     away = np.array(fit.state.gain).T - 1.0
-    pull = np.array([by_cell(weight * a * fit.residual.ravel()) for a in own]).T
+    pull = by_cell(scaled, fit.residual.reshape(1, -1), cell, cells)[:, :, 0]
     pull += np.einsum("cij,cj->ci", told, away)
     told, pull = told / noise2, pull / noise2
     seen = np.einsum("cii->ci", told) * _MOST**2 > 1.0

@@ -53,9 +53,9 @@ class Burn:
         return self.held * self.noise2 / np.array(self.uneven) ** 2
 
     @property
-    def scatter(self) -> Array:
-        """(layers,) what the gains' own scatter counts for beside their weight and the noise."""
-        return np.full(len(self.uneven), self.held * _CELLS_ALIKE)
+    def scatter(self) -> float:
+        """What the gains' own scatter counts for beside their weight and the noise."""
+        return self.held * _CELLS_ALIKE
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,10 +165,6 @@ class Setting:
         Where rotations are told, and the length that makes them millimetres.
     tied
         Whether all layers move together.
-    fields
-        (k, rows, columns) polynomial terms of the light.
-    slope
-        Normalised x and y of the pixels.
     group_of, groups
         Feature -> amplitude group, and the features of each group, by layer.
     turns
@@ -177,10 +173,6 @@ class Setting:
         Layers whose turn stays.
     absent
         A layer that is left out, or None.
-    cell, cells
-        (rows, columns) number of the cell within which the burn does not vary; how many.
-    places
-        (rows, columns, 2) surface places of the pixels' centres.
     near
         (rows, columns) 1 within the maps' reach of any layer's edge, else 0.
     fine
@@ -199,21 +191,41 @@ class Setting:
     pivot_mm: tuple[float, float]
     scale_mm: float
     tied: bool
-    fields: Image
-    slope: tuple[Image, Image]
     group_of: tuple[NDArray[np.int64], ...]
     groups: tuple[tuple[tuple[int, ...], ...], ...]
     turns: tuple[float, ...]
     blind: tuple[bool, ...]
     absent: int | None
-    cell: NDArray[np.int64]
-    cells: int
-    places: Image
     near: Image
     fine: Fine
     inside: tuple[Image, ...]
     level: float
     burn: Burn
+
+    @property
+    def fields(self) -> Image:
+        """(k, rows, columns) polynomial terms of the light."""
+        return self.scene.fields
+
+    @property
+    def slope(self) -> tuple[Image, Image]:
+        """(rows, columns) normalised x and y of the pixels."""
+        return self.scene.slope
+
+    @property
+    def cell(self) -> NDArray[np.int64]:
+        """(rows, columns) number of the cell within which the burn does not vary."""
+        return self.scene.cells[0]
+
+    @property
+    def cells(self) -> int:
+        """How many cells there are."""
+        return self.scene.cells[1]
+
+    @property
+    def places(self) -> Image:
+        """(rows, columns, 2) surface places of the pixels' centres."""
+        return self.scene.region.centres_mm
 
 
 @dataclass(frozen=True, eq=False)
@@ -311,7 +323,6 @@ def make_setting(
         group_of.append(lookup)
         groups.append(members)
     places = region.centres_mm
-    cell, cells = scene.cells
     distance = [m.distance_at(pose, places) for m, pose in zip(maps, poses, strict=True)]
     close = [np.abs(d) < m.reach_mm - m.pitch_mm for d, m in zip(distance, maps, strict=True)]
     near = np.any(close, axis=0)
@@ -322,16 +333,11 @@ def make_setting(
         pivot_mm,
         0.3 * region.reach_mm,
         tied,
-        scene.fields,
-        scene.slope,
         tuple(group_of),
         tuple(groups),
         tuple(pose.angle_rad for pose in poses),
         _held(blind, len(maps), tied),
         absent,
-        cell,
-        cells,
-        places,
         near.astype(np.float32),
         fine_about(region, near),
         tuple((d < 0).astype(np.float32) for d in distance),
