@@ -139,7 +139,8 @@ def see_work(situation: Situation, artwork: Artwork, common: Rigid, kerf_mm: flo
         return replace(situation, blank=find_blank(situation.after, corners, common.angle_rad))
     if situation.unwatched:
         situation = _by_the_bed(situation, before, corners)
-    blank = find_blank(before, corners, common.angle_rad, slack_mm=_SLACK_MM)
+    found = find_blank(before, corners, common.angle_rad, slack_mm=_SLACK_MM)
+    blank = found.without_bed_lines()
     burned = burned_mask(situation.after, artwork, common, kerf_mm / 2 + _SCORCH_MM)
     moved = work_movement(before, situation.after, blank, corners, burned, situation.bed_motion)
     return _with_movement(replace(situation, blank=blank), moved)

@@ -189,11 +189,13 @@ def test_a_line_of_the_bed_beyond_the_works_edge_is_not_taken_for_the_edge():
     assert blank.edges
     # As if each edge had been found where half of what lies inside of it is bed.
     beyond = {side: replace(edge, inner=0.6 * edge.inner) for side, edge in blank.edges.items()}
+    spoiled = replace(blank, edges=beyond).without_bed_lines()
+    assert not spoiled.edges
+    assert set(spoiled.why) >= set(beyond)
     after = drawn.later().capture(surface, MOVED)
     none = np.zeros(SIZE[::-1], bool)
-    moved = work_movement(
-        before, after, replace(blank, edges=beyond), MOVED.apply(corners(drawn)), none
-    )
+    moved = work_movement(before, after, spoiled, MOVED.apply(corners(drawn)), none)
     assert "edges" not in moved.fit_note or moved.fit_note.startswith("0 edges")
+    assert blank.without_bed_lines().edges == blank.edges
     sound = work_movement(before, after, blank, MOVED.apply(corners(drawn)), none)
     assert_right(sound, MOVED)

@@ -56,8 +56,6 @@ _GRAIN = 4.0
 _LOST = 0.3
 _FOUND_AGAIN = 0.6
 _UNLIKE_LEVELS = 12.0
-# Light on the inner side of an edge and in the midst of the work differ by less than this share.
-_UNLIKE_MIDST = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +172,6 @@ def work_movement(
         own uncertainty is the caller's to add.
     """
     pivot = (artwork_corners_mm.min(axis=0) + artwork_corners_mm.max(axis=0)) / 2
-    blank = _edges_of_the_work(before, blank, artwork_corners_mm)
     later = follow_blank(before, after, blank, artwork_corners_mm, burned)
     pairs = pair_edges(blank, later)
     pairs, step, known = by_edges(pairs, pivot)
@@ -197,27 +194,6 @@ def work_movement(
     if found.state == "not_told" and not found.findings and bed_motion is None:
         return _by_rims(before, after, blank, pairs, burned, pivot) or found
     return found
-
-
-def _edges_of_the_work(view: View, blank: Blank, core_mm: Array) -> Blank:
-    """Return the blank without edges on whose inner side there is other than in its midst.
-
-    A line of the bed some millimetres beyond a dark work's own edge would take a strip of the bed
-    for the work's grain, and that lies still whatever the work does.
-    """
-    pixels = view.surface.px_from_mm(core_mm)
-    if not np.isfinite(pixels).all():
-        return blank
-    height, width = view.linear.shape
-    left, top = np.clip(np.floor(pixels.min(axis=0)), 0, (width - 1, height - 1)).astype(int)
-    right, bottom = np.clip(np.ceil(pixels.max(axis=0)), 1, (width, height)).astype(int)
-    level = float(np.median(view.linear[top:bottom, left:right]))
-    edges = {
-        side: edge
-        for side, edge in blank.edges.items()
-        if abs(edge.inner - level) <= _UNLIKE_MIDST * level
-    }
-    return replace(blank, edges=edges)
 
 
 def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Movement:

@@ -25,6 +25,7 @@ from vision.register.layout import (
     own_change,
     side_view,
 )
+from vision.register.tone import linear_from_grey
 from vision.register.view import View
 
 Array = NDArray[np.float64]
@@ -41,6 +42,8 @@ _FAINT = 0.25
 # Share of the artwork's width along which an edge is looked for at least: a line that runs so far
 # stands out though its ends may miss the work.
 _ALONG = 0.75
+# Light on the inner side of an edge and in the midst of the work differ by less than this share.
+_UNLIKE_MIDST = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,6 +90,23 @@ class Blank:
             centre_mm=(float(centre[0]), float(centre[1])),
             polygon_mm=None if self.polygon_mm is None else motion.apply(self.polygon_mm),
         )
+
+    def without_bed_lines(self) -> Blank:
+        """Return the blank without edges on whose inner side there is other than in its midst.
+
+        A line of the bed some millimetres beyond a dark work's own edge would take a strip of the
+        bed for the work's grain, and that lies still whatever the work does. Only for a blank of a
+        capture before the burn, whose midst is bare.
+        """
+        midst = float(linear_from_grey(np.array([self.level], np.float32))[0])
+        strange = [
+            side
+            for side, edge in self.edges.items()
+            if abs(edge.inner - midst) > _UNLIKE_MIDST * midst
+        ]
+        edges = {side: edge for side, edge in self.edges.items() if side not in strange}
+        said = dict.fromkeys(strange, "what lies inside of the line found there is not the work")
+        return replace(self, edges=edges, polygon_mm=meeting(edges), why={**self.why, **said})
 
     def surely_inside(self, core_mm: Array, margin_mm: float) -> Array:
         """Return the (n, 2) convex polygon that is work for certain.
