@@ -132,8 +132,9 @@ def check_job(job: Job) -> JobResult:
         if job.so_far and 0 < len(yet) < len(piece.evidence.trust):
             # What is not burned yet must not draw on what is.
             piece = measured(artwork.without(yet), number)
-            said = f"the {' and the '.join(yet)} is not seen: not burned yet, as --so-far says"
-            piece = replace(piece, warnings=(*piece.warnings, said))
+            said = [f"the {name} is not seen: not burned yet, as --so-far says" for name in yet]
+            evidence = replace(piece.evidence, unburned=tuple(yet))
+            piece = replace(piece, evidence=evidence, warnings=(*piece.warnings, *said))
         pieces.append(piece)
     return _assemble(job, situation, intended, common, pieces)
 

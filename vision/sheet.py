@@ -85,6 +85,7 @@ def _together(pieces: list[PieceResult], worst: Evidence, reference_mm: Array) -
             [p.evidence.placement_on_work for p in pieces], pieces, reference_mm
         ),
         part_movement=_common([p.evidence.part_movement for p in pieces], pieces, reference_mm),
+        unburned=tuple(dict.fromkeys(name for p in pieces for name in p.evidence.unburned)),
     )
 
 

@@ -213,6 +213,7 @@ def test_a_pass_that_is_not_burned_yet_is_no_doubt_where_the_user_says_so(jobs):
     assert said.placement["outline"] is None
     assert within(said.placement["fill"], truth["placement"]["fill"])
     assert any("not burned yet" in warning for warning in said.warnings)
+    assert said.summary.startswith("The outline is not burned yet; ")
 
 
 def test_so_far_changes_nothing_where_everything_is_burned(jobs):

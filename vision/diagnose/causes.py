@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from calibration.quantity import Quantity
+from vision.artwork.strokes import Layer
 from vision.diagnose.words import degrees, direction, millimetres, seen_to_differ, turned
 from vision.measure.trust import LayerTrust
 from vision.result import CameraMovement, Displacement, Finding, Verdict
@@ -33,6 +34,8 @@ class Evidence:
         Why the artwork was not found, or None.
     light_changed
         What says that the light changed between the captures, or None.
+    unburned
+        Layers that are not seen and, as the user says, not burned yet.
     """
 
     placement: dict[str, Displacement]
@@ -44,6 +47,7 @@ class Evidence:
     put_back: bool
     not_found: str | None
     light_changed: str | None
+    unburned: tuple[Layer, ...] = ()
 
 
 def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
@@ -116,7 +120,8 @@ def summary_of(evidence: Evidence, verdict: Verdict) -> str:
     """Return the one sentence: what moved, how far, which way, how sure, and what follows."""
     if evidence.not_found is not None:
         return f"The artwork was not found in the capture: {evidence.not_found}."
-    parts = list(dict.fromkeys(layer.faint for layer in evidence.trust if layer.faint))
+    parts = [f"the {layer} is not burned yet" for layer in evidence.unburned]
+    parts += list(dict.fromkeys(layer.faint for layer in evidence.trust if layer.faint))
     offset = evidence.fill_to_outline
     if offset is not None and offset.measured:
         parts.append(_offset_words(offset))

@@ -14,8 +14,8 @@ from vision.result import Clause, State, Verdict
 
 RULE = (
     "pass: whole U95 interval inside the tolerance; fail: wholly outside; else undecided "
-    "(ISO 14253-1 with two-sided U95, k = 1.96 for one number and 2.45 in the plane: stricter "
-    "than its 2017 default)"
+    "(ISO 14253-1 with two-sided U95, k = 1.96 for one number and 2.45 in the plane, at the far "
+    "end of a length between the two: stricter than its 2017 default)"
 )
 
 
