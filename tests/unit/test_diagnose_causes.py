@@ -231,3 +231,12 @@ def test_numbers_in_words():
     assert turned(moved(turn_deg=0.4))
     assert not turned(moved(turn_deg=0.03))
     assert not turned(None)
+
+
+def test_a_doubled_fill_is_doubted_and_told_as_moved_within_the_pass():
+    outline, fill = CLEAR
+    given = evidence(trust=(outline, replace(fill, doubled_mm=0.27)))
+    assert "the fill looks doubled, by about 0.27 mm" in doubts_of(given, False)[0]
+    (finding,) = findings_of(given, ())
+    assert finding.kind == "moved_within_pass"
+    assert "0.27 mm apart" in finding.summary

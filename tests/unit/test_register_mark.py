@@ -10,6 +10,7 @@ from vision.artwork.placing import Rigid
 from vision.measure.trust import trust
 from vision.register.locate import locate
 from vision.register.mark import Mark, measure
+from vision.register.tone import grey_from_linear
 from vision.register.view import View
 
 SURFACE = FlatSurface()
@@ -94,3 +95,28 @@ def test_a_fill_that_moved_half_way_through_disagrees_with_itself() -> None:
     (layer,) = trust(mark)
     assert layer.displaced_share > 0.06
     assert layer.displaced_mm > 0.15
+
+
+def doubled(apart: tuple[float, float]) -> View:
+    """Return a fill of two directions of hatch, each of half the burn, that lie apart."""
+    x, y = apart[0] / 2, apart[1] / 2
+    first = capture(SURFACE, (x, y), None, noise=1.0, seed=3)
+    second = capture(SURFACE, (-x, -y), None, noise=1.0, seed=4)
+    linear = (first.linear + second.linear) / 2
+    return View(linear, grey_from_linear(linear), first.usable, SURFACE)
+
+
+@pytest.mark.parametrize("apart", [(0.3, 0.0), (0.0, 0.25), (-0.25, 0.25)])
+def test_a_fill_whose_hatch_directions_lie_apart_looks_doubled(apart: tuple[float, float]) -> None:
+    (layer,) = trust(measured(doubled(apart), "fill"))
+    assert layer.doubled_mm == pytest.approx(np.hypot(*apart), rel=0.25)
+
+
+def test_a_fill_of_one_place_does_not_look_doubled() -> None:
+    (layer,) = trust(measured(doubled((0.0, 0.0)), "fill"))
+    assert layer.doubled_mm == 0.0
+
+
+def test_a_fill_smeared_by_half_a_pixel_is_not_taken_for_a_doubled_one() -> None:
+    (layer,) = trust(measured(doubled((0.5 * SURFACE.pitch_mm, 0.0)), "fill"))
+    assert layer.doubled_mm == 0.0

@@ -68,6 +68,11 @@ def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
                 f"{100 * layer.displaced_share:.0f} % of the {layer.layer} lies elsewhere than "
                 f"the rest, by up to {layer.displaced_mm:.2f} mm"
             )
+        elif layer.doubled_mm:
+            doubts.append(
+                f"the {layer.layer} looks doubled, by about {layer.doubled_mm:.2f} mm: its hatch "
+                "directions may lie apart"
+            )
     if evidence.rivals:
         doubts.append(
             "the artwork fits at more than one place of the capture: give --at to say which"
@@ -215,6 +220,18 @@ def _within_a_pass(evidence: Evidence) -> list[Finding]:
                     (f"{100 * layer.displaced_share:.0f} % of the {layer.layer} disagrees",),
                     ("the sheet bowed", "scorch or smoke on one side"),
                     "a capture with the work pressed flat",
+                )
+            )
+        elif layer.doubled_mm:
+            found.append(
+                Finding(
+                    "moved_within_pass",
+                    "likely",
+                    f"The {layer.layer} looks like two that lie about {layer.doubled_mm:.2f} mm "
+                    "apart: something moved between the directions of its hatch.",
+                    (f"the edges of the {layer.layer} are softer one way than across it",),
+                    ("the camera shook", "one direction of the hatch lags (switching)"),
+                    "a second capture from a camera that stands still",
                 )
             )
     return found

@@ -35,6 +35,11 @@ _MISFIT_CONTRAST = 0.05
 # A layer that is there is placed to a tenth of a pixel or so; a fit that holds on to something else
 # (the machine's head, say) leaves residuals that make its own place uncertain by a pixel.
 _PLACED_PX = 0.3
+# A camera's own blur may be so unlike in different directions (standard deviation of the second
+# moment, px^2: half of what a movement of one pixel during the exposure does) ...
+_SMEAR_PX2 = 0.035
+# ... and one in a hundred is still more so by chance (chi-square, two degrees of freedom).
+_DOUBLED = 9.21
 
 
 @dataclass(frozen=True)
@@ -61,6 +66,8 @@ class LayerTrust:
         Where that is.
     hidden_by
         The layer whose edge may be all that is seen of this one; empty where there is none.
+    doubled_mm
+        How far two copies lie apart that together look like this layer; 0 where one is enough.
     """
 
     layer: Layer
@@ -72,6 +79,7 @@ class LayerTrust:
     displaced_mm: float
     displaced_at_mm: tuple[float, float] | None
     hidden_by: str = ""
+    doubled_mm: float = 0.0
 
     @property
     def faint(self) -> str:
@@ -99,6 +107,7 @@ def trust(mark: Mark) -> tuple[LayerTrust, ...]:
         replace(
             _layer_trust(mark, index, name, [o for o in mark.local if o.layer == index]),
             hidden_by=_hidden_by(mark, name),
+            doubled_mm=_doubled_mm(mark, name),
         )
         for index, name in enumerate(mark.layers)
     )
@@ -112,6 +121,14 @@ def _hidden_by(mark: Mark, name: Layer) -> str:
     share = mark.significance[name] / mark.significance[strongest]
     contrast = abs(mark.contrast[name] / mark.contrast[strongest])
     return strongest if share < _MISFIT_SHARE or contrast < _MISFIT_CONTRAST else ""
+
+
+def _doubled_mm(mark: Mark, name: Layer) -> float:
+    """Return how far the directions of a fill's hatch seem to lie apart; 0 where one is enough."""
+    seen = mark.doubled.get(name)
+    if seen is None or seen.chi2(_SMEAR_PX2 * mark.scene.region.pitch_mm**2) < _DOUBLED:
+        return 0.0
+    return seen.apart_mm
 
 
 def _layer_trust(mark: Mark, index: int, name: Layer, own: list[LocalOffset]) -> LayerTrust:

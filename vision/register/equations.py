@@ -39,6 +39,8 @@ class Equations:
         (cells, layers, p) how the gains follow the parameters.
     pull
         (cells, layers) change of the gains with the parameters held.
+    inverse
+        (cells, layers, layers) inverse of the gains' own blocks.
     """
 
     columns: Image
@@ -48,6 +50,7 @@ class Equations:
     prior: Array
     response: Array
     pull: Array
+    inverse: Array
 
     def gains(self, delta: Array) -> Array:
         """Return (cells, layers) change of the gains that goes with a change of the parameters."""
@@ -55,10 +58,43 @@ class Equations:
 
     def effective(self, cell: NDArray[np.int64]) -> Image:
         """Return (p, rows, columns) derivatives with the gains following."""
-        out = self.columns.copy()
-        response = self.response.astype(np.float32)
+        return self._following(self.columns, self.response, cell)
+
+    def beside(
+        self, extra: Image, residual: Image, weight: Image, cell: NDArray[np.int64]
+    ) -> tuple[Array, Image]:
+        """Return one step of further parameters, and what each pixel does to it.
+
+        The step is a Gauss-Newton step from where the fit ended, all its parameters and the gains
+        following (block elimination).
+
+        Parameters
+        ----------
+        extra
+            (k, rows, columns) d(grey) / d(further parameter).
+        residual, weight, cell
+            (rows, columns) of the fit.
+
+        Returns
+        -------
+        (k,) the step, and (k, rows, columns) its change per grey level of a pixel.
+        """
+        own = (self.local * weight).reshape(len(self.local), -1)
+        cross = by_cell(own, extra.reshape(len(extra), -1), cell.ravel(), len(self.inverse))
+        left = self._following(extra, self.inverse @ cross, cell)
+        shared = np.tensordot(left * weight, self.columns, ((1, 2), (1, 2))).astype(np.float64)
+        share = np.linalg.solve(self.normal, shared.T)
+        left -= np.tensordot(share.T.astype(np.float32), self.effective(cell), 1)
+        normal = np.tensordot(left * weight, extra, ((1, 2), (1, 2))).astype(np.float64)
+        influence = np.tensordot(np.linalg.inv(normal).astype(np.float32), left * weight, 1)
+        return np.tensordot(influence, residual, ((1, 2), (0, 1))).astype(np.float64), influence
+
+    def _following(self, columns: Image, response: Array, cell: NDArray[np.int64]) -> Image:
+        """Return derivatives (p, rows, columns) with the gains following as `response` says."""
+        out = columns.copy()
+        changes = response.astype(np.float32)
         for index, own in enumerate(self.local):
-            out -= np.moveaxis(response[cell, index], -1, 0) * own
+            out -= np.moveaxis(changes[cell, index], -1, 0) * own
         return out
 
 
@@ -112,7 +148,9 @@ def normal_equations(
     # A whisper of ridge: an amplitude that no pixel sees must not make the matrix singular.
     normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
     steps = np.einsum("cij,cj->ci", inverse, pull)
-    return Equations(columns, local, normal, gradient, prior, response, steps)
+    return Equations(
+        columns, local, normal, gradient, prior, response, steps, np.asarray(inverse, np.float64)
+    )
 
 
 def by_cell(first: Image, second: Image, cell: NDArray[np.int64], cells: int) -> Array:

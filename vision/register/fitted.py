@@ -104,6 +104,16 @@ class Fit:
         """(p, rows, columns) d(grey) / d(parameter), the burn's slow variation following."""
         return self._equations.effective(self.setting.cell)
 
+    def beside(self, extra: Image) -> tuple[Array, Image]:
+        """Return one step (k,) of further parameters, and their change by each pixel.
+
+        Parameters
+        ----------
+        extra
+            (k, rows, columns) d(grey) / d(further parameter).
+        """
+        return self._equations.beside(extra, self.residual, self.weight, self.setting.cell)
+
     @cached_property
     def added(self) -> tuple[Image, ...]:
         """Per layer, (rows, columns) grey levels that the layer adds to the model."""

@@ -11,6 +11,7 @@ from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork, Layer
 from vision.register.apart import fit_closely, fit_separately
 from vision.register.distance import DistanceMap
+from vision.register.doubled import Doubling, doubling
 from vision.register.fit import fit_layers
 from vision.register.fitted import Fit
 from vision.register.layers import (
@@ -68,6 +69,8 @@ class Mark:
         Each layer's strength in standard deviations of what chance would give.
     local
         Local offsets of each layer against its own fit.
+    doubled
+        How unlike each fill's blur is in different directions.
     inflation
         Ratio of the real to the white-noise variance of the shifts.
     rivals
@@ -86,6 +89,7 @@ class Mark:
     contrast: dict[str, float]
     significance: dict[str, float]
     local: tuple[LocalOffset, ...]
+    doubled: dict[str, Doubling]
     inflation: float
     rivals: tuple[Rigid, ...]
     round_layers: tuple[str, ...]
@@ -142,6 +146,11 @@ def measure(
         {name: mean_contrast(added) for name, added in zip(names, fit.added, strict=True)},
         {name: _surely_there(fit, index, inflation) for index, name in enumerate(names)},
         tuple(local),
+        {
+            name: doubling(fit, index, fine.region)
+            for index, name in enumerate(names)
+            if name == "fill"
+        },
         inflation,
         rivals,
         tuple(name for name, held in zip(names, blind, strict=True) if held),

@@ -7,6 +7,7 @@ the burned layers as the camera sees them (`rendering`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -17,7 +18,7 @@ from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
 from vision.register.priors import OVERLAP, SIGMA_PX
 from vision.register.rendering import Coverage, cover
-from vision.register.scene import Seen, Setting, State, even, pairs
+from vision.register.scene import Seen, Setting, State, even, nudge, pairs
 from vision.register.tone import grey_from_linear, grey_slope, linear_from_grey
 
 Array = NDArray[np.float64]
@@ -25,6 +26,8 @@ Image = NDArray[np.float32]
 
 _NOTHING = np.float32(1e-9)
 _HARDLY = 0.4
+# About half of what has to be told from nothing lies between two copies of a layer.
+_COPY_MM = 0.15
 
 
 def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> State:
@@ -241,6 +244,31 @@ def gap_changes(
             change = -gain * setting.fine.seen(by_mark * short, state.sigma_px)
             changes.append((change, label))
     return changes
+
+
+def second_moments(setting: Setting, state: State, seen: Seen, index: int) -> Image:
+    """Return (3, rows, columns) d(grey) / d(second moment xx, xy, yy), mm^2, of a layer's own blur.
+
+    Blurred by a tensor S a layer's coverage changes by half of S : its second derivatives (to first
+    order in S). They are taken over _COPY_MM to both sides, the size of what they stand for.
+    """
+    gain = seen.light * grey_slope(seen.linear)
+    by_mark = _by_mark(setting, state, seen, index)
+    half, lean, pose = state.half_width_mm[index], state.lean_mm[index], state.poses[index]
+
+    def bend(right: float, up: float) -> Image:
+        """Return half the second derivative along a direction of unit length."""
+        ends = (
+            nudge(pose, setting.pivot_mm, sign * _COPY_MM * right, sign * _COPY_MM * up, 0.0)
+            for sign in (1, -1)
+        )
+        forth, back = (_cover(setting, setting.maps[index], e, half, lean).mark for e in ends)
+        change = (forth + back - 2 * seen.covers[index].mark) / np.float32(2 * _COPY_MM**2)
+        return np.asarray(gain * setting.fine.seen(by_mark * change, state.sigma_px))
+
+    along = math.sqrt(0.5)
+    both = bend(along, along) - bend(along, -along)
+    return np.array([bend(1.0, 0.0), both, bend(0.0, 1.0)])
 
 
 def ground_cost(setting: Setting, weight: Image) -> float:

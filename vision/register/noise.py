@@ -49,7 +49,9 @@ def padded(shape: tuple[int, ...], reach_px: int) -> tuple[int, int]:
     )
 
 
-def carry_through(influence: Array, spectrum: Array, shape: tuple[int, int]) -> Array:
+def carry_through(
+    influence: NDArray[np.floating], spectrum: Array, shape: tuple[int, int]
+) -> Array:
     """Return G C G' for influence images.
 
     Parameters

@@ -22,7 +22,28 @@ _OWN_PARAMETERS = 6
 def motion_covariance(fit: Fit, region: Region) -> tuple[Array, float]:
     """Return the (3n, 3n) covariance of the motions in mm and rad, and the noise inflation."""
     gain = np.linalg.inv(fit.normal)[: fit.motions]
-    influence = region.spread(np.tensordot(gain.astype(np.float32), fit.jacobian, 1) * fit.weight)
+    influence = np.tensordot(gain.astype(np.float32), fit.jacobian, 1) * fit.weight
+    covariance, inflation = coloured_covariance(fit, region, influence)
+    used = float((fit.weight > 0.5).sum())
+    covariance *= used / max(used - len(fit.normal), 1.0)
+    # What the priors hold back is off by as much as they say.
+    covariance += fit.setting.burn.noise2 * gain @ fit.prior @ gain.T
+    unit = np.ones(fit.motions)
+    unit[2::3] = 1.0 / fit.motion_scale_mm
+    return covariance * np.outer(unit, unit), inflation
+
+
+def coloured_covariance(fit: Fit, region: Region, influence: Image) -> tuple[Array, float]:
+    """Return (n, n) what the residuals' coloured noise does to n results, and the inflation.
+
+    Parameters
+    ----------
+    fit, region
+        The fit, and where its pixels lie.
+    influence
+        (n, rows, columns) change of each result per grey level of a pixel.
+    """
+    influence = region.spread(influence)
     residual, weight = region.spread(fit.residual), region.spread(fit.weight)
     spectrum = autocovariance_spectrum(residual, weight, _NOISE_REACH_PX)
     shape = padded(residual.shape, _NOISE_REACH_PX)
@@ -32,14 +53,7 @@ def motion_covariance(fit: Fit, region: Region) -> tuple[Array, float]:
     # where the light field has eaten it; white noise is the floor.
     inflation = max(1.0, float(np.mean(np.diag(covariance) / np.maximum(white, 1e-30))))
     floor = np.sqrt(np.maximum(1.0, white / np.maximum(np.diag(covariance), 1e-30)))
-    covariance = covariance * np.outer(floor, floor)
-    used = float((fit.weight > 0.5).sum())
-    covariance *= used / max(used - len(fit.normal), 1.0)
-    # What the priors hold back is off by as much as they say.
-    covariance += fit.setting.burn.noise2 * gain @ fit.prior @ gain.T
-    unit = np.ones(fit.motions)
-    unit[2::3] = 1.0 / fit.motion_scale_mm
-    return covariance * np.outer(unit, unit), inflation
+    return covariance * np.outer(floor, floor), inflation
 
 
 def settle_round(
