@@ -39,6 +39,8 @@ def told(cells, significance=200.0, contrast=-50.0, place_sigma_mm=0.005):
         covariance=np.diag([place_sigma_mm**2, place_sigma_mm**2, 1e-8]),
         significance={"fill": significance},
         contrast={"fill": contrast},
+        strength={"fill": 0.6},
+        doubled={},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
     (layer,) = trust(mark)
@@ -64,7 +66,7 @@ def test_what_is_too_faint_or_badly_placed_says_so(changes, words):
     assert words in told([cell(0)], **changes).faint
 
 
-def beside(significance, contrast):
+def beside(significance, contrast, strength):
     """Return the trust in an outline beside a fill that is seen a hundred times better."""
     mark = SimpleNamespace(
         layers=("outline", "fill"),
@@ -72,6 +74,8 @@ def beside(significance, contrast):
         covariance=np.eye(6) * 1e-6,
         significance={"outline": significance, "fill": 1000.0},
         contrast={"outline": contrast, "fill": -80.0},
+        strength={"outline": strength, "fill": 0.6},
+        doubled={},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
     outline, fill = trust(mark)
@@ -80,11 +84,27 @@ def beside(significance, contrast):
 
 
 @pytest.mark.parametrize(
-    ("significance", "contrast", "faint"),
-    [(11.0, -20.0, True), (13.0, -20.0, False), (13.0, -3.0, True), (40.0, -3.0, False)],
+    ("significance", "contrast", "strength", "faint"),
+    [
+        (11.0, -20.0, 0.3, True),
+        (11.0, -20.0, 0.7, False),
+        (13.0, -20.0, 0.3, False),
+        (13.0, -3.0, 0.7, True),
+        (40.0, -3.0, 0.3, False),
+    ],
 )
-def test_what_may_be_the_edge_of_a_stronger_layer_is_too_faint(significance, contrast, faint):
-    outline = beside(significance, contrast)
+def test_what_may_be_the_edge_of_a_stronger_layer_is_too_faint(
+    significance, contrast, strength, faint
+):
+    outline = beside(significance, contrast, strength)
+    assert ("beside the fill" in outline.faint) == faint
+
+
+@pytest.mark.parametrize(("significance", "faint"), [(20.0, True), (45.0, True), (60.0, False)])
+def test_what_is_told_the_other_way_round_than_its_fill_must_be_seen_far_better(
+    significance, faint
+):
+    outline = beside(significance, 20.0, -0.5)
     assert ("beside the fill" in outline.faint) == faint
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from tests.unit.movement_scenes import STILL, Drawn, about, camera, corners, touched
+from vision.register.edge_checks import crooked
 from vision.register.edges import SIDES
 from vision.register.follow import follow_blank
 from vision.register.work import find_blank
@@ -37,6 +38,15 @@ def test_every_edge_of_a_blank_is_found_to_a_tenth_of_a_pixel(texture, bed):
         return
     back = np.abs(drawn.lies.invert(blank.polygon_mm))
     assert back == pytest.approx(np.tile(drawn.half_mm, (4, 1)), abs=0.05)
+
+
+def test_edges_far_from_a_small_mark_are_found():
+    drawn = Drawn(half_mm=(88.0, 40.0), texture="brushed", bed="sheet")
+    core = drawn.lies.apply(np.array([[-3.0, -2.0], [3.0, -2.0], [3.0, 2.0], [-3.0, 2.0]]))
+    blank = find_blank(drawn.capture(camera()), core, 0.03)
+    assert set(blank.edges) == set(SIDES), blank.why
+    for edge in blank.edges.values():
+        assert abs(true_beyond_mm(drawn, edge)) < 0.05
 
 
 def test_edges_out_of_view_are_named_and_the_rest_is_measured():
@@ -97,3 +107,14 @@ def test_a_moved_blank_takes_its_edges_along():
     for side, edge in moved.edges.items():
         assert abs(true_beyond_mm(drawn, edge, motion)) < 0.03
         assert edge.normal_rad == pytest.approx(blank.edges[side].normal_rad + 0.01)
+
+
+def test_sides_are_at_right_angles_as_well_as_their_turns_are_known():
+    drawn = Drawn(texture="plain")
+    edges = find_blank(drawn.capture(camera()), corners(drawn), 0.03).edges
+    top = edges["top"]
+    tilted = {**edges, "top": replace(top, normal_rad=top.normal_rad + math.radians(1.0))}
+    assert crooked(edges, 0.03) == []
+    assert crooked(tilted, 0.03) == ["top"]
+    doubt = {**dict.fromkeys(SIDES, 0.0), "top": math.radians(0.3)}
+    assert crooked(tilted, 0.03, doubt) == []

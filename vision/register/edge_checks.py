@@ -51,13 +51,28 @@ def lengthened(view: View, edges: dict[Side, Edge]) -> dict[Side, Edge]:
     return edges
 
 
-def crooked(edges: dict[Side, Edge], turn_rad: float) -> list[Side]:
-    """Return the sides that are not at right angles to the rest."""
+def crooked(
+    edges: dict[Side, Edge], turn_rad: float, doubt_rad: dict[Side, float] | None = None
+) -> list[Side]:
+    """Return the sides that are not at right angles to the rest.
+
+    Parameters
+    ----------
+    edges, turn_rad
+        The sides, and the turn of the axes in which they are named.
+    doubt_rad
+        Standard deviations of their turns; none where they hardly count.
+    """
     if len(edges) < 3:
         return []
+    doubt = doubt_rad or dict.fromkeys(edges, 0.0)
     turns = {side: _turn(edge, turn_rad) for side, edge in edges.items()}
     agreeing = {
-        side: [other for other, its in turns.items() if abs(its - turn) < _SQUARE_RAD]
+        side: [
+            other
+            for other, its in turns.items()
+            if abs(its - turn) < _SQUARE_RAD + 2 * math.hypot(doubt[side], doubt[other])
+        ]
         for side, turn in turns.items()
     }
     most = max(agreeing.values(), key=len)

@@ -65,6 +65,8 @@ class Mark:
         The last fit, its pixels, and the layers' distance maps.
     contrast
         Mean grey levels that each layer adds where it is burned (negative: darker).
+    strength
+        Burn strength of each layer's middle feature: share of the light that it takes away.
     significance
         Each layer's strength in standard deviations of what chance would give.
     local
@@ -87,6 +89,7 @@ class Mark:
     scene: Scene
     maps: tuple[DistanceMap, ...]
     contrast: dict[str, float]
+    strength: dict[str, float]
     significance: dict[str, float]
     local: tuple[LocalOffset, ...]
     doubled: dict[str, Doubling]
@@ -144,6 +147,10 @@ def measure(
         fine,
         maps,
         {name: mean_contrast(added) for name, added in zip(names, fit.added, strict=True)},
+        {
+            name: float(np.median(amplitude[:-2]))
+            for name, amplitude in zip(names, fit.state.amplitude, strict=True)
+        },
         {name: _surely_there(fit, index, inflation) for index, name in enumerate(names)},
         tuple(local),
         {

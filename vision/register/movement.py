@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
-from vision.register.edge_checks import crooked
+from vision.register.edge_checks import crooked, usual_turn
 from vision.register.edge_motion import (
     Pairing,
     about_pivot,
@@ -21,9 +21,10 @@ from vision.register.edge_motion import (
     nothing_known,
     pair_edges,
 )
+from vision.register.edges import SIDES, Edge, Side
 from vision.register.follow import SEARCH_MM, follow_blank
 from vision.register.resample import look_up, pixel_map, spline_coefficients
-from vision.register.rim import rim_shift_near
+from vision.register.rim import RimShift, rim_shift_near
 from vision.register.shifts import find_shift
 from vision.register.texture import TextureFit, fit_texture
 from vision.register.view import View
@@ -46,6 +47,9 @@ _SEEN_EDGES = 2
 # Rims that must tell the same, and by how many standard deviations they may differ.
 _RIMS = 3
 _AGREE = 3.5
+# How surely they must tell it: less than what edges and grain rest on, as three sides bear each
+# other out and each allows for what it hides.
+_RIMS_TELL_MM = 0.05
 _TELLS_MM = 0.03
 _TELLS_RAD = math.radians(0.25)
 # What interpolation and point spread leave, about a hundredth of a pixel.
@@ -231,24 +235,43 @@ def _by_rims(
     pivot: Array,
 ) -> Movement | None:
     """Measure by where the plain work ends; None where three sides do not tell or do not agree."""
-    told = {pair.side: edge_shift(pair) for pair in pairs}
+    told = _square({pair.side: edge_shift(pair) for pair in pairs}, blank)
     # An edge that is not found again may be a thing of the bed near the work's own rim.
-    for side, line in {**blank.rough, **blank.edges}.items():
-        shift = None if side in told else rim_shift_near(before, after, line, burned)
-        if shift is not None:
-            told[side] = shift
-    for side in crooked({side: one.rim for side, one in told.items()}, blank.turn_rad):
-        del told[side]
+    lines = {**blank.rough, **blank.edges}
+    for known_turn in (False, True):
+        for side, line in lines.items():
+            start = _straightened(line, told, blank) if known_turn else line
+            shift = None if side in told else rim_shift_near(before, after, start, burned)
+            if shift is not None:
+                told[side] = shift
+        told = _square(told, blank)
+        if len(told) == len(lines) or len(told) < 2:
+            break
     shifts = list(told.values())
     if len(shifts) < _RIMS:
         return None
     step, known, misfit = by_rims(shifts, pivot)
     covariance = np.asarray(np.linalg.inv(known + nothing_known()), np.float64)
     sigma = np.sqrt(np.diag(covariance))
-    if misfit > _AGREE or not _tells(sigma):
+    if misfit > _AGREE or max(sigma[:2]) > _RIMS_TELL_MM or sigma[2] > _TELLS_RAD:
         return None
     note = f"{len(shifts)} rims and edges"
     return _measured(pivot, step, covariance, about_pivot(pivot, step), note)
+
+
+def _square(told: dict[Side, RimShift], blank: Blank) -> dict[Side, RimShift]:
+    """Return the rims that lie at right angles to each other, as well as each is known."""
+    rims = {side: one.rim for side, one in told.items()}
+    doubt = {side: math.sqrt(one.covariance[1, 1]) for side, one in told.items()}
+    strange = crooked(rims, blank.turn_rad, doubt)
+    return {side: one for side, one in told.items() if side not in strange}
+
+
+def _straightened(line: Edge, told: dict[Side, RimShift], blank: Blank) -> Edge:
+    """Return a rough line turned to lie at right angles to the rims that are known."""
+    turn = usual_turn({side: one.rim for side, one in told.items()}, blank.turn_rad)
+    quarter = SIDES.index(line.side) * math.pi / 2
+    return replace(line, normal_rad=blank.turn_rad + quarter + turn)
 
 
 def _tells(sigma: Array) -> bool:

@@ -31,8 +31,11 @@ from vision.register.view import View
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
-REACH_MM = 80.0
+# How far beyond the artwork an edge is looked for, and how far where none was found there.
+_REACH_MM = 80.0
+_FARTHER_MM = 140.0
 OUT_OF_VIEW = "out of view"
+_NOTHING = "no straight edge stands out"
 # Where no line crosses the picture to its rim, the work reaches this far beyond the core surely.
 _ROOM_MM = 25.0
 TILT_STEP = math.radians(0.5)
@@ -42,6 +45,8 @@ _FAINT = 0.25
 # Share of the artwork's width along which an edge is looked for at least: a line that runs so far
 # stands out though its ends may miss the work.
 _ALONG = 0.75
+# Beside a small mark a line of the work's own grain may run as far: then, half as far as this.
+_BEYOND_GRAIN_MM = 20.0
 # Light on the inner side of an edge and in the midst of the work differ by less than this share.
 _UNLIKE_MIDST = 0.25
 
@@ -154,11 +159,21 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
         How far the work may have lain elsewhere, so that its edges may lie inside of the box.
         Only for a capture before the burn: lines of the mark would be taken for edges.
     """
+    blank = _find_within(view, corners_mm, turn_rad, slack_mm, _REACH_MM)
+    if _NOTHING in blank.why.values():
+        blank = _find_within(view, corners_mm, turn_rad, slack_mm, _FARTHER_MM)
+    return blank
+
+
+def _find_within(
+    view: View, corners_mm: Array, turn_rad: float, slack_mm: float, reach_mm: float
+) -> Blank:
+    """Find the edges up to some reach beyond the artwork's box."""
     middle = (corners_mm.min(axis=0) + corners_mm.max(axis=0)) / 2
     centre = (float(middle[0]), float(middle[1]))
     frame = blank_frame(centre, turn_rad)
     whole = np.abs(frame.invert(corners_mm)).max(axis=0)
-    layout = lay_out(view, frame, -whole - REACH_MM, whole + REACH_MM)
+    layout = lay_out(view, frame, -whole - reach_mm, whole + reach_mm)
     half = np.maximum(whole - slack_mm, np.minimum(0.35 * whole, whole))
     level = _level(layout, half)
     edges: dict[Side, Edge] = {}
@@ -175,24 +190,33 @@ def find_blank(view: View, corners_mm: Array, turn_rad: float, slack_mm: float =
             own_change(views[side], float(x), float(t))
             for x, t in ((out, along), (_ALONG * whole[k % 2], _ALONG * whole[1 - k % 2]))
         )
-        found = _first_line(views[side], float(out), float(along), level, texture[side])
-        if isinstance(found, str):
-            why[side] = found
-            continue
-        offset, slope = found
-        start = starts[side] = _edge_at(frame, k, offset, slope, float(along))
-        edge = fit_edge(view, start)
-        if edge is None:
-            why[side] = "its edge hardly differs from what lies behind it"
-        else:
-            edges[side] = edge
-    edges = lengthened(view, edges)
-    for side in bed_lines(view, edges):
-        del edges[side]
-        why[side] = "a line of the bed runs along its edge"
-    for side in crooked(edges, turn_rad):
-        del edges[side]
-        why[side] = "no edge at right angles to the others"
+    for longer_mm in (0.0, _BEYOND_GRAIN_MM):
+        for k, side in enumerate(SIDES):
+            out, along = half[k % 2], max(half[1 - k % 2], _ALONG * whole[1 - k % 2])
+            if side in edges or (longer_mm and along >= longer_mm):
+                continue
+            along = max(along, longer_mm)
+            found = _first_line(
+                views[side], float(out), float(along), level, texture[side], reach_mm
+            )
+            if isinstance(found, str):
+                why[side] = found
+                continue
+            offset, slope = found
+            start = starts[side] = _edge_at(frame, k, offset, slope, float(along))
+            edge = fit_edge(view, start)
+            if edge is None:
+                why[side] = "its edge hardly differs from what lies behind it"
+            else:
+                edges[side] = edge
+                why.pop(side, None)
+        edges = lengthened(view, edges)
+        for side in bed_lines(view, edges):
+            del edges[side]
+            why[side] = "a line of the bed runs along its edge"
+        for side in crooked(edges, turn_rad):
+            del edges[side]
+            why[side] = "no edge at right angles to the others"
     for k, side in enumerate(SIDES):
         out = float(half[k % 2])
         if len(edges) >= 2 and side not in edges:
@@ -221,7 +245,7 @@ def _level(layout: Layout, half: Array) -> float | None:
 
 
 def _first_line(
-    picture: SideView, out: float, along: float, level: float, texture: float
+    picture: SideView, out: float, along: float, level: float, texture: float, reach_mm: float
 ) -> tuple[float, float] | str:
     """Return (n at t = 0, slope) of the first line beyond `out` that is an edge, or why not."""
     strip = np.abs(picture.t_mm) < along
@@ -234,9 +258,9 @@ def _first_line(
     reached = np.flatnonzero(beyond & (best >= least))
     if len(reached) == 0:
         last = picture.seen[strip].mean(axis=0) > 0.5
-        if not last[beyond].any() or picture.n_mm[last].max() < out + REACH_MM - 5:
+        if not last[beyond].any() or picture.n_mm[last].max() < out + reach_mm - 5:
             return OUT_OF_VIEW
-        return "no straight edge stands out"
+        return _NOTHING
     peak = int(reached[0])
     while peak + 1 < len(best) and best[peak + 1] > best[peak]:
         peak += 1
