@@ -15,7 +15,14 @@ from vision.diagnose.causes import Evidence
 from vision.diagnose.verdict import Condition
 from vision.measure.budget import Assumptions, Influence, influences, table
 from vision.measure.features import feature_rows, local_table
-from vision.measure.offsets import Offset, combine, displacement, offset_between, only_worst
+from vision.measure.offsets import (
+    Offset,
+    combine,
+    displacement,
+    offset_between,
+    only_worst,
+    reaching,
+)
 from vision.measure.trust import trust
 from vision.register.mark import Mark, measure
 from vision.register.view import NotFound
@@ -143,6 +150,12 @@ def measure_piece(
             points,
             intended is not None and not situation.camera_doubt,
         )
+    # Directions of a hatch that lie apart lie to both sides of the one motion that was told.
+    further: dict[str, float] = {layer.layer: layer.doubled_mm / 2 for layer in trusted}
+    most = max(further.values())
+    placement = {n: reaching(told, further.get(n, most)) for n, told in placement.items()}
+    offset = None if offset is None else reaching(offset, most)
+    on_work = None if on_work is None else reaching(on_work, most)
     systematic: dict[str, Array] = {
         name: _sum([cause.on(name) for cause in causes]) for name in mark.layers
     }

@@ -233,10 +233,10 @@ def test_numbers_in_words():
     assert not turned(None)
 
 
-def test_a_doubled_fill_is_doubted_and_told_as_moved_within_the_pass():
+@pytest.mark.parametrize(("surely", "told"), [(True, "moved_within_pass"), (False, "none")])
+def test_a_fill_that_surely_looks_doubled_is_told_as_moved_within_the_pass(surely, told):
     outline, fill = CLEAR
-    given = evidence(trust=(outline, replace(fill, doubled_mm=0.27)))
-    assert "the fill looks doubled, by about 0.27 mm" in doubts_of(given, False)[0]
-    (finding,) = findings_of(given, ())
-    assert finding.kind == "moved_within_pass"
-    assert "0.27 mm apart" in finding.summary
+    doubled = replace(fill, doubled_mm=0.27, surely_doubled=surely)
+    (finding,) = findings_of(evidence(trust=(outline, doubled)), ())
+    assert finding.kind == told
+    assert ("0.27 mm apart" in finding.summary) == surely

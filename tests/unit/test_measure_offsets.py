@@ -15,6 +15,7 @@ from vision.measure.offsets import (
     offset_between,
     offset_of,
     only_worst,
+    reaching,
     rigid_response,
     worst,
 )
@@ -188,3 +189,15 @@ def test_the_response_to_a_rigid_move_is_that_move():
     response = rigid_response(moves, points, at)
     assert response[:, :2] == pytest.approx(np.array([[1, 0], [0, 0], [0, 1.0]]), abs=1e-9)
     assert response[:2, 2] == pytest.approx(away.mean(axis=0), rel=0.2)
+
+
+def test_a_worst_point_that_may_lie_further_has_a_wider_interval_upwards():
+    points = np.array([[90.0, 70.0], [110.0, 90.0]])
+    told = displacement(TOLD, points)
+    further = reaching(told, 0.1)
+    low, high = told.worst_mm.interval
+    assert further.worst_mm.interval == pytest.approx((low, high + 0.1))
+    assert further.worst_mm.value == told.worst_mm.value
+    assert further.dx_mm == told.dx_mm
+    missing = Displacement.missing("not seen")
+    assert reaching(missing, 0.1) is missing

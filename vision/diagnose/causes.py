@@ -68,11 +68,6 @@ def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
                 f"{100 * layer.displaced_share:.0f} % of the {layer.layer} lies elsewhere than "
                 f"the rest, by up to {layer.displaced_mm:.2f} mm"
             )
-        elif layer.doubled_mm:
-            doubts.append(
-                f"the {layer.layer} looks doubled, by about {layer.doubled_mm:.2f} mm: its hatch "
-                "directions may lie apart"
-            )
     if evidence.rivals:
         doubts.append(
             "the artwork fits at more than one place of the capture: give --at to say which"
@@ -222,7 +217,7 @@ def _within_a_pass(evidence: Evidence) -> list[Finding]:
                     "a capture with the work pressed flat",
                 )
             )
-        elif layer.doubled_mm:
+        elif layer.surely_doubled:
             found.append(
                 Finding(
                     "moved_within_pass",

@@ -121,6 +121,15 @@ def only_worst(several: list[Displacement], why: str) -> Displacement:
     )
 
 
+def reaching(told: Displacement, further_mm: float) -> Displacement:
+    """Return a displacement whose worst point may lie further than its one rigid motion says."""
+    worst_mm = told.worst_mm
+    if worst_mm.value is None or further_mm == 0:
+        return told
+    low, high = worst_mm.interval[0], worst_mm.interval[1] + further_mm
+    return replace(told, worst_mm=Quantity(worst_mm.value, (high - low) / 2, low=low, high=high))
+
+
 def length_interval(shift_mm: Array, covariance: Array) -> tuple[Array, Array]:
     """Return (n,) low and high ends of the 95 % interval of lengths of displacements.
 

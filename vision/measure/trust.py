@@ -43,8 +43,10 @@ _PLACED_PX = 0.3
 # A camera's own blur may be so unlike in different directions (standard deviation of the second
 # moment, px^2: half of what a movement of one pixel during the exposure does) ...
 _SMEAR_PX2 = 0.035
-# ... and one in a hundred is still more so by chance (chi-square, two degrees of freedom).
-_DOUBLED = 9.21
+# ... and one in twenty is still more so by chance (chi-square, two degrees of freedom): that far
+# its directions may lie apart. It is told as found where chance and texture hardly make it so.
+_DOUBLED = 6.0
+_SURELY_DOUBLED = 20.0
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,8 @@ class LayerTrust:
         The layer whose edge may be all that is seen of this one; empty where there is none.
     doubled_mm
         How far two copies lie apart that together look like this layer; 0 where one is enough.
+    surely_doubled
+        Whether it surely takes two.
     """
 
     layer: Layer
@@ -85,6 +89,7 @@ class LayerTrust:
     displaced_at_mm: tuple[float, float] | None
     hidden_by: str = ""
     doubled_mm: float = 0.0
+    surely_doubled: bool = False
 
     @property
     def faint(self) -> str:
@@ -108,14 +113,11 @@ class LayerTrust:
 
 def trust(mark: Mark) -> tuple[LayerTrust, ...]:
     """Return how far each layer of a mark can be trusted."""
-    return tuple(
-        replace(
-            _layer_trust(mark, index, name, [o for o in mark.local if o.layer == index]),
-            hidden_by=_hidden_by(mark, name),
-            doubled_mm=_doubled_mm(mark, name),
-        )
-        for index, name in enumerate(mark.layers)
-    )
+    layers = []
+    for index, name in enumerate(mark.layers):
+        own = _layer_trust(mark, index, name, [o for o in mark.local if o.layer == index])
+        layers.append(_with_doubling(replace(own, hidden_by=_hidden_by(mark, name)), mark))
+    return tuple(layers)
 
 
 def _hidden_by(mark: Mark, name: Layer) -> str:
@@ -134,12 +136,15 @@ def _hidden_by(mark: Mark, name: Layer) -> str:
     return strongest if weak or contrast < _MISFIT_CONTRAST else ""
 
 
-def _doubled_mm(mark: Mark, name: Layer) -> float:
-    """Return how far the directions of a fill's hatch seem to lie apart; 0 where one is enough."""
-    seen = mark.doubled.get(name)
-    if seen is None or seen.chi2(_SMEAR_PX2 * mark.scene.region.pitch_mm**2) < _DOUBLED:
-        return 0.0
-    return seen.apart_mm
+def _with_doubling(layer: LayerTrust, mark: Mark) -> LayerTrust:
+    """Return a layer's trust with how far the directions of its hatch may lie apart."""
+    seen = mark.doubled.get(layer.layer)
+    if seen is None:
+        return layer
+    chi2 = seen.chi2(_SMEAR_PX2 * mark.scene.region.pitch_mm**2)
+    if chi2 < _DOUBLED:
+        return layer
+    return replace(layer, doubled_mm=seen.apart_mm, surely_doubled=chi2 > _SURELY_DOUBLED)
 
 
 def _layer_trust(mark: Mark, index: int, name: Layer, own: list[LocalOffset]) -> LayerTrust:
