@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,11 +16,9 @@ from vision.artwork.strokes import Artwork
 from vision.capture.photo import Photo, check_size
 from vision.capture.quality import view_of
 from vision.measure.offsets import Offset, displacement
-from vision.register.foretold import foretold
 from vision.register.masks import burned_mask, work_mask
 from vision.register.movement import Movement, bed_movement, ground_for, work_movement
-from vision.register.pixels import TEXTURE_SCALE_MM
-from vision.register.view import View, pixel_mm
+from vision.register.view import View
 from vision.register.work import Blank, find_blank
 from vision.result import CameraMovement
 
@@ -33,9 +30,6 @@ _STILL = Rigid(0.0, 0.0, 0.0)
 _SCORCH_MM = 1.5
 # The mark is seen in the after capture; before it the work may have lain this far off.
 _SLACK_MM = 12.0
-# What is surely work ends so far inside of its edges.
-_INSIDE_MM = 1.3
-_USABLE = 0.99
 # The study of the main job found the work's movement to err 1.3 times as far as residuals say.
 _MOVEMENT_SPREAD = 1.3
 
@@ -69,8 +63,6 @@ class Situation:
         The same as a displacement told at some point.
     movement_why
         Why there is none.
-    bare
-        (h, w) pixels of the work that no burn has touched, as the after capture shows it, or None.
     light_changed, warnings
         For the findings and the report.
     """
@@ -88,7 +80,6 @@ class Situation:
     motion: Rigid | None = None
     movement: Offset | None = None
     movement_why: str | None = None
-    bare: NDArray[np.bool_] | None = None
     light_changed: str | None = None
     warnings: tuple[str, ...] = ()
 
@@ -97,20 +88,9 @@ class Situation:
         if self.before is None or self.motion is None:
             return None
         pixels = self.after.surface.px_from_mm(corners_mm)
-        height, width = self.after.linear.shape
-        left, top = (max(int(v) - 40, 0) for v in np.floor(pixels.min(axis=0)))
+        left, top = (int(v) - 40 for v in np.floor(pixels.min(axis=0)))
         right, bottom = (int(v) + 40 for v in np.ceil(pixels.max(axis=0)))
-        right, bottom = min(right, width), min(bottom, height)
-        ground = ground_for(self.before, self.after, self.motion, (left, top, right, bottom))
-        pixel = pixel_mm(self.after.surface, corners_mm, False)
-        if self.bare is None or pixel is None or right <= left or bottom <= top:
-            return ground
-        window = np.s_[top:bottom, left:right]
-        out = ground.copy()
-        out[window] = foretold(
-            ground[window], self.after.linear[window], self.bare[window], TEXTURE_SCALE_MM / pixel
-        )
-        return out
+        return ground_for(self.before, self.after, self.motion, (left, top, right, bottom))
 
     def movement_at(self, point_mm: Array) -> Offset | None:
         """Return the work's movement told at a point."""
@@ -163,25 +143,7 @@ def see_work(situation: Situation, artwork: Artwork, common: Rigid, kerf_mm: flo
     blank = found.without_bed_lines()
     burned = burned_mask(situation.after, artwork, common, kerf_mm / 2 + _SCORCH_MM)
     moved = work_movement(before, situation.after, blank, corners, burned, situation.bed_motion)
-    situation = _with_movement(replace(situation, blank=blank), moved)
-    return replace(situation, bare=_bare(situation, corners, burned))
-
-
-def _bare(
-    situation: Situation, artwork_corners_mm: Array, burned: NDArray[np.bool_]
-) -> NDArray[np.bool_] | None:
-    """Return the pixels that are work for certain and that no burn has touched, where known."""
-    if situation.blank is None or situation.motion is None:
-        return None
-    # The work is told by the capture before; its edges are carried to where it lies now.
-    blank = situation.blank.moved(situation.motion)
-    inside = blank.surely_inside(artwork_corners_mm, _INSIDE_MM)
-    if len(inside) < 3:
-        return None
-    pixels = situation.after.surface.px_from_mm(inside)
-    out = np.zeros(burned.shape, np.uint8)
-    cv2.fillConvexPoly(out, np.round(pixels).astype(np.int32), (1,))
-    return (out > 0) & ~burned & (situation.after.usable > _USABLE)
+    return _with_movement(replace(situation, blank=blank), moved)
 
 
 def _with_movement(situation: Situation, moved: Movement) -> Situation:

@@ -43,9 +43,9 @@ _PLACED_PX = 0.3
 # A camera's own blur may be so unlike in different directions (standard deviation of the second
 # moment, px^2: half of what a movement of one pixel during the exposure does) ...
 _SMEAR_PX2 = 0.035
-# ... and one in twenty is still more so by chance (chi-square, two degrees of freedom): that far
+# ... and one in fifty is still more so by chance (chi-square, two degrees of freedom): that far
 # its directions may lie apart. It is told as found where chance and texture hardly make it so.
-_DOUBLED = 6.0
+_DOUBLED = 8.0
 _SURELY_DOUBLED = 20.0
 
 

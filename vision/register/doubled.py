@@ -23,6 +23,9 @@ from vision.register.uncertain import coloured_covariance
 
 Array = NDArray[np.float64]
 
+# Of copies about 0.28 mm apart.
+_EXPECTED_MM2 = 0.02
+
 
 @dataclass(frozen=True, eq=False)
 class Doubling:
@@ -42,8 +45,13 @@ class Doubling:
 
     @property
     def apart_mm(self) -> float:
-        """How far two equal copies would lie apart that look like this."""
-        return 2 * math.sqrt(float(np.hypot(*self.unlike_mm2)))
+        """How far two equal copies would lie apart that look like this.
+
+        What the fill's edges cannot tell (diagonals of a rectangle) counts as far as it is likely.
+        """
+        expected = np.eye(2) * _EXPECTED_MM2**2
+        likely = expected @ np.linalg.solve(expected + self.covariance, self.unlike_mm2)
+        return 2 * math.sqrt(float(np.hypot(*likely)))
 
     def chi2(self, smear_mm2: float) -> float:
         """Return how far this is from nothing (two degrees of freedom).

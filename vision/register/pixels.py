@@ -19,7 +19,7 @@ Image = NDArray[np.float32]
 _TILE_PX = 16
 _TILE_MARGIN_PX = 4
 # Below this scale the ground's variation is texture that a burn may wipe out; above it is light.
-TEXTURE_SCALE_MM = 4.0
+_TEXTURE_SCALE_MM = 4.0
 
 
 def scene_about(
@@ -51,7 +51,7 @@ def scene_about(
         region.left : region.left + columns * region.bin,
     ]
     level = np.float32(max(float(np.median(rectangle)), 1e-4))
-    spread = TEXTURE_SCALE_MM / region.pitch_mm * region.bin
+    spread = _TEXTURE_SCALE_MM / region.pitch_mm * region.bin
     # Nine tenths of the smoothing are done on a small picture.
     small = cv2.resize(rectangle, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(small, (0, 0), spread / 4)
