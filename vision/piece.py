@@ -223,11 +223,11 @@ def conditions(piece: PieceResult) -> list[Condition]:
                 "fill against outline",
                 "fill_to_outline",
                 evidence.fill_to_outline.worst_mm,
-                _would_decide("fill_to_outline", piece.budget),
+                _would_decide("fill_to_outline", piece),
             )
         )
     on_work, place = evidence.placement_on_work, evidence.placement.get("all")
-    advice = _would_decide("placement.all", piece.budget)
+    advice = _would_decide("placement.all", piece)
     if on_work is not None:
         # Where a before capture does not tell how the work moved, the place on the bed
         # is no substitute: work nudged before the first stroke would pass by it.
@@ -237,11 +237,18 @@ def conditions(piece: PieceResult) -> list[Condition]:
     return out
 
 
-def _would_decide(quantity: str, budget: tuple[BudgetTerm, ...]) -> str:
+def _would_decide(quantity: str, piece: PieceResult) -> str:
     """Return what would make the interval shorter: the largest influence that can be helped."""
-    for term in budget:
-        if term.quantity == quantity and term.advice:
+    doubled = max(piece.evidence.trust, key=lambda layer: layer.doubled_mm, default=None)
+    further_mm = 0.0 if doubled is None else doubled.doubled_mm / 2
+    for term in piece.budget:
+        if term.quantity == quantity and term.advice and term.u95_mm > further_mm:
             return f"most of it is {term.name} ({term.u95_mm:.2f} mm): {term.advice}"
+    if doubled is not None and further_mm > 0:
+        return (
+            f"the {doubled.layer} looks doubled, by about {doubled.doubled_mm:.2f} mm: its hatch "
+            "directions may lie apart, or the camera shook; a second capture would tell"
+        )
     return "a nearer or sharper capture would decide"
 
 

@@ -221,3 +221,16 @@ def test_so_far_changes_nothing_where_everything_is_burned(jobs):
     plain, said = check_job(job), check_job(replace(job, so_far=True))
     assert said.fill_to_outline.worst_mm == plain.fill_to_outline.worst_mm
     assert said.verdict == plain.verdict
+
+
+@pytest.mark.slow
+def test_a_second_direction_of_a_hatch_that_was_burned_elsewhere_does_not_pass(tmp_path):
+    # Both directions cover the fill everywhere; in the mean it is off by half of it.
+    look = {**LOOK, "art": "only_fill", "moved_within": ("fill", 0.5, (0.2, 0.22, 0.0))}
+    simulated = make_job(draw_spec(43, **look))
+    result = check_job(as_job(simulated, tmp_path))
+    assert result.verdict.state == "undecided"
+    assert "moved_within_pass" in [finding.kind for finding in result.findings]
+    low, high = result.placement_on_work.worst_mm.interval
+    assert low <= simulated.truth["worst"]["placement_on_work"] <= high
+    assert any("looks doubled" in reason for reason in result.verdict.reasons)

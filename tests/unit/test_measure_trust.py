@@ -20,6 +20,7 @@ from tests.unit.drawn_scenes import (
 from vision.artwork.placing import Rigid
 from vision.measure.features import feature_rows, local_table
 from vision.measure.trust import trust
+from vision.register.doubled import Doubling
 from vision.register.local import LocalOffset
 from vision.register.mark import measure
 
@@ -191,3 +192,36 @@ def test_local_displacements_are_told_against_the_intended_place():
     assert table.shape == (len(mark.local), 4)
     assert set(names) == {"fill"}
     assert np.median(table[:, 2:], axis=0) == pytest.approx([0.2, -0.1], abs=0.02)
+
+
+def doubled_by(unlike_mm2, sigma_mm2):
+    """Return the trust in a fill whose blur is so unlike in different directions."""
+    mark = SimpleNamespace(
+        layers=("fill",),
+        local=(cell(0),),
+        covariance=np.eye(3) * 1e-6,
+        significance={"fill": 500.0},
+        contrast={"fill": -80.0},
+        strength={"fill": 0.6},
+        doubled={"fill": Doubling(np.array([unlike_mm2, 0.0]), np.eye(2) * sigma_mm2**2)},
+        scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.28)),
+    )
+    (layer,) = trust(mark)
+    return layer
+
+
+@pytest.mark.parametrize(
+    ("unlike_mm2", "sigma_mm2", "apart_mm", "surely"),
+    [
+        (0.0225, 0.002, 0.30, True),
+        (0.0144, 0.003, 0.24, False),
+        (0.0144, 0.010, 0.0, False),
+        (0.0040, 0.001, 0.0, False),
+    ],
+)
+def test_a_fill_looks_doubled_beyond_chance_and_what_a_camera_does(
+    unlike_mm2, sigma_mm2, apart_mm, surely
+):
+    layer = doubled_by(unlike_mm2, sigma_mm2)
+    assert layer.doubled_mm == pytest.approx(apart_mm, abs=0.01)
+    assert layer.surely_doubled == surely
