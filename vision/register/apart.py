@@ -14,6 +14,7 @@ from vision.register.distance import DistanceMap
 from vision.register.evenness import learn_burn
 from vision.register.fit import fit_layers
 from vision.register.fitted import Fit, drop
+from vision.register.model import texture_levels
 from vision.register.region import Region
 from vision.register.scene import Scene, State, nudge
 from vision.register.starts import Shift, other_places
@@ -97,24 +98,38 @@ def fit_closely(
     the offset of the start and at none.
     """
     fit = partial(
-        fit_layers, scene, maps, half_mm=half_mm, pivot_mm=pivot_mm, iterations=20, blind=blind
+        fit_layers,
+        maps=maps,
+        half_mm=half_mm,
+        pivot_mm=pivot_mm,
+        iterations=20,
+        blind=blind,
     )
-    held = fit(start.poses, tied=len(maps) > 1)
+    held = fit(scene, poses=start.poses, tied=len(maps) > 1)
     if held is None:
         return None
+    again = partial(fit, scene.seen_again(_recurs(held)))
     # What the parts that fit badly count, and how evenly the burn is taken to be, is settled once,
     # so that the fits can be compared.
-    again = partial(fit, trusted=held.weight, burn=learn_burn(held))
-    best = again(held.state.poses, start=held.state)
+    again = partial(again, trusted=held.weight, burn=learn_burn(held))
+    best = again(poses=held.state.poses, start=held.state)
     if best is None or len(maps) == 1 or _still_together(best.state.poses, pivot_mm):
         return best
-    other = again((start.poses[-1],) * len(maps), start=held.state, tied=True)
+    other = again(poses=(start.poses[-1],) * len(maps), start=held.state, tied=True)
     if other is None or drop(other, best, everywhere=True) < -_HOPELESS * best.noise**2:
         return best
-    other = again(other.state.poses, start=other.state)
+    other = again(poses=other.state.poses, start=other.state)
     if other is not None and drop(other, best) > 0 and drop(other, best, everywhere=True) > 0:
         return other
     return best
+
+
+def _recurs(fit: Fit) -> float:
+    """Return which share of the ground's texture the capture shows again."""
+    if not fit.setting.scene.texture.any():
+        return 1.0
+    step, _ = fit.beside(texture_levels(fit.setting, fit.state, fit.seen)[None])
+    return 1.0 + float(step[0])
 
 
 def _still_together(poses: tuple[Rigid, ...], pivot_mm: tuple[float, float]) -> bool:

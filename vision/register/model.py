@@ -246,6 +246,13 @@ def gap_changes(
     return changes
 
 
+def texture_levels(setting: Setting, state: State, seen: Seen) -> Image:
+    """Return (rows, columns) grey levels that the ground's texture adds, to first order."""
+    survives = 1 + np.float32(state.survival) * (seen.through - 1)
+    shown = grey_slope(seen.linear) * seen.field * setting.scene.texture
+    return np.asarray(shown * survives, np.float32)
+
+
 def second_moments(setting: Setting, state: State, seen: Seen, index: int) -> Image:
     """Return (3, rows, columns) d(grey) / d(second moment xx, xy, yy), mm^2, of a layer's own blur.
 
