@@ -85,27 +85,25 @@ def beside(significance, contrast, strength):
 
 
 @pytest.mark.parametrize(
-    ("significance", "contrast", "strength", "faint"),
-    [
-        (11.0, -20.0, 0.3, True),
-        (11.0, -20.0, 0.7, False),
-        (13.0, -20.0, 0.3, False),
-        (13.0, -3.0, 0.7, True),
-        (40.0, -3.0, 0.3, False),
-    ],
+    ("significance", "contrast", "faint"),
+    [(5.0, -20.0, False), (13.0, -20.0, False), (13.0, -3.0, True), (40.0, -3.0, False)],
 )
-def test_what_may_be_the_edge_of_a_stronger_layer_is_too_faint(
-    significance, contrast, strength, faint
-):
-    outline = beside(significance, contrast, strength)
+def test_what_may_be_the_edge_of_a_stronger_layer_is_too_faint(significance, contrast, faint):
+    outline = beside(significance, contrast, 0.7)
     assert ("beside the fill" in outline.faint) == faint
 
 
+@pytest.mark.parametrize(("significance", "strength"), [(4.0, 0.7), (5.0, 0.3)])
+def test_what_is_hardly_there_is_too_faint_however_strong(significance, strength):
+    assert "too faint to judge (" in beside(significance, -20.0, strength).faint
+
+
+@pytest.mark.parametrize("strength", [-0.5, 0.1, 0.4])
 @pytest.mark.parametrize(("significance", "faint"), [(20.0, True), (45.0, True), (60.0, False)])
-def test_what_is_told_the_other_way_round_than_its_fill_must_be_seen_far_better(
-    significance, faint
+def test_what_is_told_otherwise_than_its_fill_must_be_seen_far_better(
+    significance, faint, strength
 ):
-    outline = beside(significance, 20.0, -0.5)
+    outline = beside(significance, 20.0, strength)
     assert ("beside the fill" in outline.faint) == faint
 
 

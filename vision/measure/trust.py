@@ -23,19 +23,19 @@ _FAMILY_ALPHA = 1e-4
 # One cell in a hundred stands out so far by chance (chi-square, two degrees of freedom).
 _STANDS_OUT = 9.21
 # Below this a layer is not measured: another wrong place could look as good.
-_FAINT_SIGNIFICANCE = 6.0
+_FAINT = 6.0
 _FAINT_LEVELS = 1.0
 # Beside a layer that is seen far better, one that hardly stands out may be nothing but what the
-# model of the other's edge lacks. Of 20 simulated outlines that were never burned on the edge of
-# their fill 18 were told as lighter than the work where the fill is darker, or the other way round,
-# and reached up to 3.2 % of the fill's significance; the other two stayed below 4. Outlines that
-# were burned were told as the fill is, and all but two of 23 as more strongly burned.
-_TURNED_SHARE = 0.05
-_AS_STRONG = 0.8
-# Others that were never burned: 6 to 12 by significance and up to 1.3 % of the fill's, or less than
-# 5 % of its contrast.
+# model of the other's edge lacks. Of 23 simulated outlines that were never burned on the edge of
+# their fill all were told as burned less than seven tenths as strongly as it, most the other way
+# round (lighter where it is darker), and reached up to 3.2 % of its significance. Of 24 that were
+# burned all but one were told as strong as the fill or stronger.
+_WEAK_SHARE = 0.05
+_AS_STRONG = 0.75
+# So what is burned as strongly as what it lies beside is believed a little sooner.
+_FAINT_AS_STRONG = 4.5
+# Others that were never burned reached 12 and less than 5 % of the fill's contrast.
 _BEYOND_MISFIT = 15.0
-_MISFIT_SHARE = 0.012
 _MISFIT_CONTRAST = 0.05
 # A layer that is there is placed to a tenth of a pixel or so; a fit that holds on to something else
 # (the machine's head, say) leaves residuals that make its own place uncertain by a pixel.
@@ -73,6 +73,8 @@ class LayerTrust:
         Where that is.
     hidden_by
         The layer whose edge may be all that is seen of this one; empty where there is none.
+    needed
+        Significance from which on it is believed.
     doubled_mm
         How far two copies lie apart that together look like this layer; 0 where one is enough.
     surely_doubled
@@ -88,13 +90,14 @@ class LayerTrust:
     displaced_mm: float
     displaced_at_mm: tuple[float, float] | None
     hidden_by: str = ""
+    needed: float = _FAINT
     doubled_mm: float = 0.0
     surely_doubled: bool = False
 
     @property
     def faint(self) -> str:
         """Why the layer is too faint or too badly placed to judge; empty where it is not."""
-        if self.significance >= _FAINT_SIGNIFICANCE and abs(self.contrast_levels) >= _FAINT_LEVELS:
+        if self.significance >= self.needed and abs(self.contrast_levels) >= _FAINT_LEVELS:
             if self.hidden_by:
                 return (
                     f"the {self.layer} is too faint to judge beside the {self.hidden_by} "
@@ -116,24 +119,37 @@ def trust(mark: Mark) -> tuple[LayerTrust, ...]:
     layers = []
     for index, name in enumerate(mark.layers):
         own = _layer_trust(mark, index, name, [o for o in mark.local if o.layer == index])
-        layers.append(_with_doubling(replace(own, hidden_by=_hidden_by(mark, name)), mark))
+        beside = replace(own, hidden_by=_hidden_by(mark, name), needed=_needed(mark, name))
+        layers.append(_with_doubling(beside, mark))
     return tuple(layers)
+
+
+def _strongest(mark: Mark) -> Layer:
+    """Return the layer that is seen best."""
+    return max(mark.layers, key=lambda name: mark.significance[name])
+
+
+def _as_strong(mark: Mark, name: Layer) -> float:
+    """Return a layer's burn over that of the layer that is seen best."""
+    return mark.strength[name] / mark.strength[_strongest(mark)]
+
+
+def _needed(mark: Mark, name: Layer) -> float:
+    """Return the significance from which on a layer is believed to be there."""
+    beside = name != _strongest(mark)
+    return _FAINT_AS_STRONG if beside and _as_strong(mark, name) >= _AS_STRONG else _FAINT
 
 
 def _hidden_by(mark: Mark, name: Layer) -> str:
     """Return the layer whose edge may be all that is seen of this one, or an empty string."""
-    strongest = max(mark.layers, key=lambda other: mark.significance[other])
+    strongest = _strongest(mark)
     if name == strongest:
         return ""
     share = mark.significance[name] / mark.significance[strongest]
-    ratio = mark.strength[name] / mark.strength[strongest]
-    if ratio < 0:
-        return strongest if share < _TURNED_SHARE else ""
-    if mark.significance[name] >= _BEYOND_MISFIT:
-        return ""
-    weak = share < _MISFIT_SHARE and ratio < _AS_STRONG
     contrast = abs(mark.contrast[name] / mark.contrast[strongest])
-    return strongest if weak or contrast < _MISFIT_CONTRAST else ""
+    weak = _as_strong(mark, name) < _AS_STRONG and share < _WEAK_SHARE
+    pale = contrast < _MISFIT_CONTRAST and mark.significance[name] < _BEYOND_MISFIT
+    return strongest if weak or pale else ""
 
 
 def _with_doubling(layer: LayerTrust, mark: Mark) -> LayerTrust:
