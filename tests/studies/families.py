@@ -129,6 +129,17 @@ def _missing(seed: int, rng: Rng) -> Case:
     return Case("missing", f"no {layer}", spec, with_before)
 
 
+def _averaged(seed: int, rng: Rng) -> Case:
+    """Return the job of the same seed in place, as the mean of nine captures would show it.
+
+    A third of the noise and no compression, and always a capture before the burn: what is still
+    undecided then is not the camera's noise.
+    """
+    case = draw_case("in_place", seed)
+    quiet = replace(case.spec, noise_levels=case.spec.noise_levels / 3, jpeg_quality=None)
+    return replace(case, family="averaged", spec=quiet, with_before=True)
+
+
 def _after(seed: int, rng: Rng) -> Case:
     """Good marks on work that was moved after the last stroke."""
     length = math.exp(float(rng.uniform(math.log(0.1), math.log(8))))
@@ -163,6 +174,7 @@ FAMILIES: dict[str, Callable[[int, Rng], Case]] = {
     "after": _after,
     "effects": _effects,
     "missing": _missing,
+    "averaged": _averaged,
 }
 
 

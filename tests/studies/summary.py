@@ -110,11 +110,15 @@ def _verdict_targets(families: dict[str, list[Row]], good: list[Row]) -> list[Ta
     fair = [row["verdict"] == "fail" for row in whole if true_worst(row) <= TOLERANCE_MM]
     if fair:
         found.append(_rate_target("failed within the tolerance", fair, 0.0))
-    in_place = _good(families.get("in_place", []))
-    if in_place:
-        states = [row["verdict"] for row in in_place]
-        found.append(_rate_target("in place: failed", [s == "fail" for s in states], 0.0))
-        found.append(_rate_target("in place: undecided", [s == "undecided" for s in states], 0.05))
+    for family, name, asked in (
+        ("in_place", "in place", "required"),
+        ("averaged", "in place, nine captures averaged", "own"),
+    ):
+        states = [row["verdict"] for row in _good(families.get(family, []))]
+        if states:
+            failed, undecided = ([s == state for s in states] for state in ("fail", "undecided"))
+            found.append(_rate_target(f"{name}: failed", failed, 0.0, asked))
+            found.append(_rate_target(f"{name}: undecided", undecided, 0.05, asked))
     after = _good(families.get("after", []))
     if after:
         states = [row["verdict"] for row in after]
@@ -317,7 +321,7 @@ def _blame(row: Row) -> tuple[float, str]:
     elif row["verdict"] == "fail" and worst <= TOLERANCE_MM:
         score = 1e5
         why.append(f"failed, true worst {worst:.2f} mm: {'; '.join(row['reasons'])}")
-    elif row["verdict"] == "undecided" and row["family"] in ("in_place", "after"):
+    elif row["verdict"] == "undecided" and row["family"] in ("in_place", "averaged", "after"):
         score = 50.0
         why.append(f"undecided: {'; '.join(row['reasons'])}")
     outside = [
