@@ -98,6 +98,22 @@ def test_what_is_hardly_there_is_too_faint_however_strong(significance, strength
     assert "too faint to judge (" in beside(significance, -20.0, strength).faint
 
 
+def test_layers_of_which_nothing_is_seen_are_too_faint_and_hidden_by_none():
+    mark = SimpleNamespace(
+        layers=("outline", "fill"),
+        local=(cell(0), replace(cell(0), layer=1)),
+        covariance=np.eye(6) * 1e-6,
+        significance={"outline": 0.0, "fill": 0.0},
+        contrast={"outline": 0.0, "fill": 0.0},
+        strength={"outline": 0.0, "fill": 0.0},
+        doubled={},
+        scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
+    )
+    for layer in trust(mark):
+        assert "too faint to judge (0.0" in layer.faint
+        assert layer.hidden_by == ""
+
+
 @pytest.mark.parametrize("strength", [-0.5, 0.1, 0.4])
 @pytest.mark.parametrize(("significance", "faint"), [(20.0, True), (45.0, True), (60.0, False)])
 def test_what_is_told_otherwise_than_its_fill_must_be_seen_far_better(

@@ -130,8 +130,9 @@ def _strongest(mark: Mark) -> Layer:
 
 
 def _as_strong(mark: Mark, name: Layer) -> float:
-    """Return a layer's burn over that of the layer that is seen best."""
-    return mark.strength[name] / mark.strength[_strongest(mark)]
+    """Return a layer's burn over that of the layer that is seen best; 0 where that has none."""
+    most = mark.strength[_strongest(mark)]
+    return mark.strength[name] / most if most else 0.0
 
 
 def _needed(mark: Mark, name: Layer) -> float:
@@ -143,12 +144,12 @@ def _needed(mark: Mark, name: Layer) -> float:
 def _hidden_by(mark: Mark, name: Layer) -> str:
     """Return the layer whose edge may be all that is seen of this one, or an empty string."""
     strongest = _strongest(mark)
-    if name == strongest:
+    if mark.significance[name] >= mark.significance[strongest]:
         return ""
     share = mark.significance[name] / mark.significance[strongest]
-    contrast = abs(mark.contrast[name] / mark.contrast[strongest])
     weak = _as_strong(mark, name) < _AS_STRONG and share < _WEAK_SHARE
-    pale = contrast < _MISFIT_CONTRAST and mark.significance[name] < _BEYOND_MISFIT
+    pale = abs(mark.contrast[name]) < _MISFIT_CONTRAST * abs(mark.contrast[strongest])
+    pale &= mark.significance[name] < _BEYOND_MISFIT
     return strongest if weak or pale else ""
 
 
