@@ -164,10 +164,9 @@ def linear_luminance(rgb: Bytes) -> NDArray[np.float32]:
 
     The curve is that of IEC 61966-2-1 (sRGB), the weights those of ITU-R BT.709.
     """
-    red, green, blue = (LINEAR * np.float32(weight) for weight in _LUMINANCE)
-    out: NDArray[np.float32] = red[rgb[:, :, 0]]
-    out += green[rgb[:, :, 1]]
-    out += blue[rgb[:, :, 2]]
+    out = np.zeros(rgb.shape[:2], np.float32)
+    for channel, weight in zip(cv2.split(rgb), _LUMINANCE, strict=True):
+        out += cv2.LUT(channel, LINEAR * np.float32(weight))
     return out
 
 

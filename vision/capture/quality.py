@@ -34,7 +34,8 @@ def view_of(photos: Sequence[Photo], surface: Surface) -> View:
         linear = np.mean([photo.linear for photo in photos], axis=0, dtype=np.float32)
     usable = np.ones(linear.shape, np.float32)
     for photo in photos:
-        bright = (photo.rgb.max(axis=2) >= _SATURATED).astype(np.uint8)
+        red, green, blue = cv2.split(photo.rgb)
+        bright = (cv2.max(cv2.max(red, green), blue) >= _SATURATED).astype(np.uint8)
         usable[cv2.dilate(bright, np.ones((3, 3), np.uint8)) > 0] = 0.0
     return View(linear, grey_by_table(linear), usable, surface)
 

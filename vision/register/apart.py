@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 
 import cv2
@@ -11,6 +13,7 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
+from vision.register.equations import prior_cost
 from vision.register.evenness import learn_burn
 from vision.register.fit import fit_layers
 from vision.register.fitted import Fit, drop
@@ -18,14 +21,20 @@ from vision.register.model import texture_levels
 from vision.register.region import Region
 from vision.register.scene import Scene, State, nudge
 from vision.register.starts import Shift, other_places
+from vision.register.uncertain import motion_covariance
 
 Array = NDArray[np.float64]
 
 _OTHER_LAYER_REACH_MM = 3.5
 # A place of a layer is tried where it explains this share of what the present one does.
 _WORTH_A_TRY = 0.7
+# Starts are good enough where the next step promises less than one pixel's noise.
+_NEARLY = 1.0
+_NEARBY_MM = ((0.3, 0.0), (-0.3, 0.0), (0.0, 0.3), (0.0, -0.3))
 # A start that leaves so many pixels' noise more, with the layers held, is not worth going on with.
 _HOPELESS = 500.0
+# Residuals whose variance counts for less than this many times that of white noise are noise alone.
+_NOISE = 1.15
 # Layers that lie alike to this need not be tried together.
 _SAME_MM = 0.02
 _SAME_RAD = 5e-4
@@ -58,6 +67,8 @@ def fit_separately(
         robust=False,
         free=False,
         blind=blind,
+        settled=_NEARLY,
+        alike=True,
     )
     together = fit((start,) * count, tied=True)
     if together is None or count == 1:
@@ -80,6 +91,14 @@ def fit_separately(
                 trial = fit(tuple(poses))
                 if trial is not None and trial.cost < best.cost:
                     best = trial
+    # Where edges nearly coincide there is a wrong place on either side of the true one.
+    for moving in range(1, count) if best.tells_softness else ():
+        for right, up in _NEARBY_MM:
+            poses = list(best.state.poses)
+            poses[moving] = nudge(poses[moving], pivot_mm, right, up, 0.0)
+            trial = fit(tuple(poses))
+            if trial is not None and trial.cost < best.cost:
+                best = trial
     return best
 
 
@@ -113,22 +132,48 @@ def fit_closely(
     # so that the fits can be compared.
     again = partial(again, trusted=held.weight, burn=learn_burn(held))
     best = again(poses=held.state.poses, start=held.state)
-    if best is None or len(maps) == 1 or _still_together(best.state.poses, pivot_mm):
+    if best is None or len(maps) == 1:
         return best
-    other = again(poses=(start.poses[-1],) * len(maps), start=held.state, tied=True)
+    if not _still_together(best.state.poses, pivot_mm):
+        best = _from_one_place(again, best, held, start)
+    return _released(again, best)
+
+
+def _released(again: Callable[..., Fit | None], best: Fit) -> Fit:
+    """Return the fit with the softness of the beam left to the picture where that is noise alone.
+
+    Where residuals hang together, something of the burn's edge is not known, and would pass for
+    softness.
+    """
+    if not best.tells_softness or motion_covariance(best, best.setting.scene.region)[1] > _NOISE:
+        return best
+    burn = replace(best.setting.burn, soft_held=1.0)
+    return again(poses=best.state.poses, start=best.state, burn=burn) or best
+
+
+def _from_one_place(again: Callable[..., Fit | None], best: Fit, held: Fit, start: State) -> Fit:
+    """Return the better of a fit and one that starts with all layers at one place."""
+    together = (start.poses[-1],) * len(start.poses)
+    other = again(poses=together, start=held.state, tied=True)
     if other is None or drop(other, best, everywhere=True) < -_HOPELESS * best.noise**2:
         return best
     other = again(poses=other.state.poses, start=other.state)
-    if other is not None and drop(other, best) > 0 and drop(other, best, everywhere=True) > 0:
+    if other is not None and _better(other, best):
         return other
     return best
+
+
+def _better(one: Fit, other: Fit) -> bool:
+    """Tell whether a fit explains the same pixels, seen by either of them, better than another."""
+    strained = prior_cost(one.setting, one.state) - prior_cost(other.setting, other.state)
+    return min(drop(one, other), drop(one, other, everywhere=True)) > strained
 
 
 def _recurs(fit: Fit) -> float:
     """Return which share of the ground's texture the capture shows again."""
     if not fit.setting.scene.texture.any():
         return 1.0
-    step, _ = fit.beside(texture_levels(fit.setting, fit.state, fit.seen)[None])
+    step, *_ = fit.beside(texture_levels(fit.setting, fit.state, fit.seen)[None])
     return 1.0 + float(step[0])
 
 

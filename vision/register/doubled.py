@@ -16,15 +16,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.register.equations import by_cell
 from vision.register.fitted import Fit
 from vision.register.model import second_moments
 from vision.register.region import Region
-from vision.register.scene import CELLS_ALIKE
-from vision.register.uncertain import coloured_covariance
+from vision.register.uncertain import burn_covariance, coloured_covariance
 
 Array = NDArray[np.float64]
-Image = NDArray[np.float32]
 
 # Of copies about 0.28 mm apart.
 _EXPECTED_MM2 = 0.02
@@ -78,29 +75,8 @@ def doubling(fit: Fit, index: int, region: Region) -> Doubling:
     region
         Where its pixels lie.
     """
-    step, influence = fit.beside(second_moments(fit.setting, fit.state, fit.seen, index))
-    covariance = coloured_covariance(fit, region, influence)[0] + _of_burn(fit, influence)
+    step, influence, _ = fit.beside(second_moments(fit.setting, fit.state, fit.seen, index))
+    covariance = coloured_covariance(fit, region, influence)[0] + burn_covariance(fit, influence)
     # (xx, xy, yy) -> (xx - yy, 2 xy): what is alike in all directions is the camera's blur.
     take = np.array([[1.0, 0.0, -1.0], [0.0, 2.0, 0.0]])
     return Doubling(take @ step, take @ covariance @ take.T)
-
-
-def _of_burn(fit: Fit, influence: Image) -> Array:
-    """Return (n, n) what a burn as uneven as this one does to n results.
-
-    Parameters
-    ----------
-    influence
-        (n, rows, columns) change of each result per grey level of a pixel.
-    """
-    setting = fit.setting
-    out = np.zeros((len(influence), len(influence)))
-    for own, uneven in zip(fit.by_gain, setting.burn.uneven, strict=True):
-        answer = by_cell(
-            influence.reshape(len(influence), -1),
-            own.reshape(1, -1),
-            setting.cell.ravel(),
-            setting.cells,
-        )[:, :, 0]
-        out += CELLS_ALIKE * uneven**2 * (answer.T @ answer)
-    return out

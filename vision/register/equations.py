@@ -21,6 +21,10 @@ Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 
+# Where more pixels than this share count, leaving out the others costs more than it saves.
+_MOST = 0.6
+
+
 @dataclass(frozen=True, eq=False)
 class Equations:
     """Normal equations at one state.
@@ -62,8 +66,8 @@ class Equations:
 
     def beside(
         self, extra: Image, residual: Image, weight: Image, cell: NDArray[np.int64]
-    ) -> tuple[Array, Image]:
-        """Return one step of further parameters, and what each pixel does to it.
+    ) -> tuple[Array, Image, Array]:
+        """Return one step of further parameters, and what pixels and expectations do to it.
 
         The step is a Gauss-Newton step from where the fit ended, all its parameters and the gains
         following (block elimination).
@@ -77,7 +81,8 @@ class Equations:
 
         Returns
         -------
-        (k,) the step, and (k, rows, columns) its change per grey level of a pixel.
+        (k,) the step, (k, rows, columns) its change per grey level of a pixel, and (k, p) per unit
+        of the fit's own gradient.
         """
         own = (self.local * weight).reshape(len(self.local), -1)
         cross = by_cell(own, extra.reshape(len(extra), -1), cell.ravel(), len(self.inverse))
@@ -86,8 +91,13 @@ class Equations:
         share = np.linalg.solve(self.normal, shared.T)
         left -= np.tensordot(share.T.astype(np.float32), self.effective(cell), 1)
         normal = np.tensordot(left * weight, extra, ((1, 2), (1, 2))).astype(np.float64)
-        influence = np.tensordot(np.linalg.inv(normal).astype(np.float32), left * weight, 1)
-        return np.tensordot(influence, residual, ((1, 2), (0, 1))).astype(np.float64), influence
+        # As with the fit's own parameters: what no pixel sees must not make the matrix singular.
+        normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
+        inverse = np.linalg.inv(normal)
+        influence = np.tensordot(inverse.astype(np.float32), left * weight, 1)
+        gradient = np.tensordot(extra, residual * weight, ((1, 2), (0, 1))).astype(np.float64)
+        gradient -= np.einsum("cij,ci->j", cross, self.pull) + share.T @ self.gradient
+        return inverse @ gradient, influence, -inverse @ share.T
 
     def _following(self, columns: Image, response: Array, cell: NDArray[np.int64]) -> Image:
         """Return derivatives (p, rows, columns) with the gains following as `response` says."""
@@ -112,10 +122,11 @@ def normal_equations(
     uneven
         Whether the gains may.
     """
-    columns, local = derivatives(setting, state, seen)
+    columns, local = derivatives(setting, state, seen, free)
     fixed = held(setting, state, free)
     columns[fixed] = 0.0
-    used = weight.ravel() > 0
+    counts = weight.ravel() > 0
+    used = slice(None) if counts.mean() > _MOST else counts
     flat = columns.reshape(len(columns), -1)[:, used]
     weighted = flat * weight.ravel()[used]
     residual = seen.residual.ravel()[used]
@@ -123,8 +134,9 @@ def normal_equations(
     gradient = (weighted @ residual).astype(np.float64)
     expected = priors(setting, state)
     rows = np.where(fixed, 0.0, expected.rows)
-    prior = rows.T @ rows
-    normal += prior + np.diag(fixed.astype(np.float64))
+    scatter = np.where(fixed, 0.0, expected.scatter)
+    prior = scatter.T @ scatter
+    normal += rows.T @ rows + np.diag(fixed.astype(np.float64))
     gradient += rows.T @ expected.misfit
     if not uneven:
         local = local[:0]

@@ -6,6 +6,7 @@ Everywhere else a mark covers all or nothing, and needs no rendering.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +44,15 @@ class Fine:
     places_mm: Image
     step_mm: float
 
+    @cached_property
+    def _places(self) -> NDArray[np.int64]:
+        """(n sub^2,) numbers of the sub-samples in a picture of all of them."""
+        columns = self.shape[1]
+        row, column = np.divmod(self.pixel, columns)
+        first = (row * columns * self.sub + column) * self.sub
+        steps = np.add.outer(np.arange(self.sub) * columns * self.sub, np.arange(self.sub))
+        return np.asarray(np.add.outer(steps.ravel(), first).ravel(), np.int64)
+
     def repeated(self, picture: Image) -> Image:
         """Return (a, b) values of the pixels' picture (rows, columns) on the sub-samples."""
         own = picture.ravel()[self.pixel].reshape(-1, _ROW)
@@ -62,15 +72,11 @@ class Fine:
         """
         sub = self.sub
         rows, columns = self.shape
-        sharp = np.zeros((rows, sub, columns, sub), np.float32)
+        sharp = np.zeros((rows * sub, columns * sub), np.float32)
         if elsewhere is not None:
-            sharp += elsewhere[:, None, :, None]
-        row, column = np.divmod(self.pixel, columns)
-        planes = values.reshape(sub, sub, -1)
-        for i in range(sub):
-            for j in range(sub):
-                sharp[row, i, column, j] = planes[i, j]
-        return see(sharp.reshape(rows * sub, columns * sub), sub, sigma_px)
+            sharp.reshape(rows, sub, columns, sub)[:] = elsewhere[:, None, :, None]
+        sharp.reshape(-1)[self._places] = values.reshape(-1)
+        return see(sharp, sub, sigma_px)
 
 
 def fine_about(region: Region, near: NDArray[np.bool_]) -> Fine:

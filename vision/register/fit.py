@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,6 +19,7 @@ from vision.register.fitted import Fit
 from vision.register.model import look, start_state
 from vision.register.priors import STRONGEST, bounds
 from vision.register.scene import Burn, Scene, Setting, State, make_setting, nudge, places_of
+from vision.register.weights import weigh_down
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -28,7 +28,6 @@ Image = NDArray[np.float32]
 # no parameter is farther from the optimum than a fifth of its standard uncertainty.
 _SETTLED = 0.03
 _STEP_LIMIT_PX = 1.0
-_ROBUST_AT = 3.0
 _REWEIGH = 3
 # Weights that change by less than this are the same.
 _SAME = 0.05
@@ -52,6 +51,8 @@ def fit_layers(
     blind: tuple[bool, ...] = (),
     absent: int | None = None,
     burn: Burn | None = None,
+    settled: float = _SETTLED,
+    alike: bool = False,
 ) -> Fit | None:
     """Fit all layers jointly from a start near by; None where too few pixels can be used.
 
@@ -88,8 +89,12 @@ def fit_layers(
         A layer that is left out: nothing of it changes, and the start must give it no strength.
     burn
         How evenly the layers are taken to be burned; by default as burns are.
+    settled
+        The fit ends where the next step promises less than this share of one pixel's noise.
+    alike
+        Whether all features of a layer are taken to be burned alike.
     """
-    setting = make_setting(scene, maps, poses, half_mm, pivot_mm, tied, blind, absent, burn)
+    setting = make_setting(scene, maps, poses, half_mm, pivot_mm, tied, blind, absent, burn, alike)
     weight = scene.usable * scene.region.core * (setting.near if pixels is None else pixels)
     if trusted is not None:
         weight = np.asarray(weight * trusted)
@@ -104,8 +109,8 @@ def fit_layers(
     rounds = _REWEIGH if robust and trusted is None else 0
     for _ in range(iterations):
         equations = normal_equations(setting, state, seen, weight, free=free, uneven=robust)
-        enough = _SETTLED * _spread(seen.residual[weight > 0.5]) ** 2
-        settled = True
+        enough = settled * _spread(seen.residual[weight > 0.5]) ** 2
+        still = True
         for _ in range(6):
             delta = _step(setting, state, equations, damping)
             if equations.gradient @ delta < enough:
@@ -114,15 +119,15 @@ def fit_layers(
             trial_seen = look(setting, trial)
             trial_cost = _cost(setting, trial, trial_seen.residual, weight)
             if trial_cost < cost:
-                settled = cost - trial_cost < enough
+                still = cost - trial_cost < enough
                 state, seen, cost = trial, trial_seen, trial_cost
                 damping = max(damping / 8, 1e-7)
                 break
             damping *= 8
-        if settled:
+        if still:
             if reweighed == rounds:
                 break
-            changed = np.asarray(base * _trust(seen.residual, base))
+            changed = np.asarray(base * weigh_down(seen.residual, base))
             reweighed = rounds if np.abs(changed - weight).max() < _SAME else reweighed + 1
             weight = changed
             cost = _cost(setting, state, seen.residual, weight)
@@ -197,18 +202,9 @@ def _move(setting: Setting, state: State, delta: Array, by_cell: Array) -> State
         state.overlap + delta[at.overlap],
         state.light + delta[at.light],
         state.survival + float(delta[at.survival]),
+        state.soft_mm + float(delta[at.soft]),
         gain,
     )
-
-
-def _trust(residual: Image, base: Image) -> Image:
-    """Weigh down patches whose residual is far above the rest: occluded, smeared, glare."""
-    square = cv2.boxFilter(residual * residual * base, -1, (5, 5), normalize=False)
-    number = np.maximum(cv2.boxFilter(base, -1, (5, 5), normalize=False), 1.0)
-    local = np.sqrt(square / number)
-    typical = float(np.median(local[base > 0.5]))
-    ratio = local / np.float32(max(_ROBUST_AT * typical, 1e-3))
-    return np.asarray(1.0 / (1.0 + ratio**4) * (1.0 + (ratio <= 1) * ratio**4), np.float32)
 
 
 def _spread(values: Image) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,7 +16,8 @@ from vision.register.model import (
     gap_changes,
     ground_cost,
 )
-from vision.register.scene import Seen, Setting, State
+from vision.register.scene import Seen, Setting, State, places_of
+from vision.register.weights import weigh_down
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -104,8 +105,20 @@ class Fit:
         """(p, rows, columns) d(grey) / d(parameter), the burn's slow variation following."""
         return self._equations.effective(self.setting.cell)
 
-    def beside(self, extra: Image) -> tuple[Array, Image]:
-        """Return one step (k,) of further parameters, and their change by each pixel.
+    @property
+    def tells_softness(self) -> bool:
+        """Whether the beam's softness shows at all: whether layers share edges."""
+        column = self._equations.columns[places_of(self.setting, self.state).soft]
+        return bool(column.any())
+
+    def weighed_anew(self, residual: Image) -> Fit:
+        """Return the fit where it ended, its pixels weighed by other residuals (rows, columns)."""
+        scene = self.setting.scene
+        base = scene.usable * scene.region.core * self.setting.near
+        return replace(self, weight=np.asarray(base * weigh_down(residual, base)))
+
+    def beside(self, extra: Image) -> tuple[Array, Image, Array]:
+        """Return one step (k,) of further parameters, their change by each pixel and by gradients.
 
         Parameters
         ----------
@@ -142,8 +155,18 @@ class Fit:
         middle alone: an outline on the fill's edge is drawn along.
         """
         answer = np.linalg.inv(self.normal)[: self.motions].astype(np.float32)
-        flat = (np.tensordot(answer, self.jacobian, 1) * self.weight).reshape(self.motions, -1)
-        answers = [np.zeros((self.motions, 0))]
+        return self.answers_to_gaps(np.tensordot(answer, self.jacobian, 1) * self.weight)
+
+    def answers_to_gaps(self, influence: Image) -> Array:
+        """Return (k, n) answers of results to fills that stop short, as in `gap`.
+
+        Parameters
+        ----------
+        influence
+            (k, rows, columns) change of each result per grey level of a pixel.
+        """
+        flat = influence.reshape(len(influence), -1)
+        answers = [np.zeros((len(influence), 0))]
         for change, label in gap_changes(self.setting, self.state, self.seen):
             products = flat * change.ravel()
             answers.append(np.array([np.bincount(label.ravel(), row) for row in products])[:, 1:])

@@ -145,7 +145,7 @@ def _coarse_fit(
     pixel = pixel_mm(view.surface, corners.mean(axis=0)[None], False)
     if pixel is None:
         return None
-    scene = scene_about(view, ground, corners, max(1, round(COARSE_PIXEL_MM / pixel)), 2)
+    scene = scene_about(view, ground, corners, max(1, round(COARSE_PIXEL_MM / pixel)), 1)
     if scene is None:
         return None
     pivot = corners.mean(axis=0)

@@ -10,13 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
-from vision.register.priors import OVERLAP, SIGMA_PX
+from vision.register.overlap import overlap_of
+from vision.register.priors import SIGMA_PX, expected_overlap
 from vision.register.rendering import Coverage, cover
 from vision.register.scene import Seen, Setting, State, even, nudge, pairs
 from vision.register.tone import grey_from_linear, grey_slope, linear_from_grey
@@ -63,7 +65,8 @@ def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> St
         amplitude.append(np.concatenate([np.clip(values, -8.0, 0.95), [0.0, 0.0]]))
         place += len(groups)
     # The linear solution of the overlap is wild where edges coincide: start from what is expected.
-    overlap = np.full(len(pairs(len(maps))), OVERLAP[0])
+    middle = max((float(np.median(values[:-2])) for values in amplitude), key=abs)
+    overlap = np.full(len(pairs(len(maps))), expected_overlap(middle)[0])
     lean = ((0.0, 0.0),) * len(maps)
     return State(
         poses,
@@ -74,6 +77,7 @@ def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> St
         overlap,
         solution[:terms],
         1.0,
+        0.0,
         even(setting),
     )
 
@@ -92,14 +96,11 @@ def look(setting: Setting, state: State) -> Seen:
         evenly = _even(setting, state, labels[index], index)
         strength.append(evenly * _factor(setting, state, index))
         through -= strength[index] * marks[index]
-    both, common = [], []
+    overlaps, both, common = [], [], []
     for (i, j), value in zip(pairs(len(covers)), state.overlap, strict=True):
+        overlaps.append(overlap_of(covers[i], covers[j], state.soft_mm))
         both.append(
-            fine.seen(
-                covers[i].mark * covers[j].mark,
-                state.sigma_px,
-                setting.inside[i] * setting.inside[j],
-            )
+            fine.seen(overlaps[-1].mark, state.sigma_px, setting.inside[i] * setting.inside[j])
         )
         common.append(strength[i] * strength[j] * np.float32(1 / setting.level))
         through += np.float32(value) * common[-1] * both[-1]
@@ -112,6 +113,7 @@ def look(setting: Setting, state: State) -> Seen:
         covers,
         labels,
         marks,
+        overlaps,
         both,
         strength,
         common,
@@ -123,65 +125,49 @@ def look(setting: Setting, state: State) -> Seen:
     )
 
 
-def derivatives(setting: Setting, state: State, seen: Seen) -> tuple[Image, Image]:
+def derivatives(
+    setting: Setting, state: State, seen: Seen, free: bool = True
+) -> tuple[Image, Image]:
     """Return (p, rows, columns) d(grey) / d(parameter), and (layers, rows, columns) by the gain.
 
-    The gain's are those by the gain of the cell that a pixel lies in.
+    The gain's are those by the gain of the cell that a pixel lies in. Those by blur, kerf, lean and
+    softness are left out (nothing) where these are not free.
     """
-    fine, sigma = setting.fine, state.sigma_px
-    count = len(setting.maps)
     gain = seen.light * grey_slope(seen.linear)
-    motion: list[Image] = []
-    width: list[Image] = []
-    leans: list[Image] = []
+    # Strengths vary so slowly that it does not matter whether they are taken before the blur.
+    edges = [
+        one.weighed(*_by_edges(setting, state, seen, index))
+        for index, one in enumerate(seen.covers)
+    ]
+    motion = [
+        [one.along_x, one.along_y, one.along_turn / np.float32(setting.scale_mm)] for one in edges
+    ]
+    if setting.tied:
+        motion = [[np.sum(along, axis=0) for along in zip(*motion, strict=True)]]
     burn: list[Image] = []
     uneven: list[Image] = []
-    # Strengths vary so slowly that it does not matter whether they are taken before the blur.
-    sharp = np.ones_like(seen.covers[0].mark)
-    beyond = np.ones(setting.scene.region.shape, np.float32)
-    for index in range(count):
-        one = seen.covers[index]
-        by_mark = _by_mark(setting, state, seen, index)
-        sharp += by_mark * one.mark
-        beyond -= seen.strength[index] * setting.inside[index]
-        for along in (one.along_x, one.along_y, one.along_turn / np.float32(setting.scale_mm)):
-            motion.append(gain * fine.seen(by_mark * along, sigma))
-        width.append(gain * fine.seen(by_mark * one.edge, sigma))
-        if setting.maps[index].layer == "fill":
-            for lean in (one.lean_axis, one.lean_diagonal):
-                leans.append(gain * fine.seen(by_mark * lean, sigma))
-        else:
-            leans.extend([np.zeros_like(gain)] * 2)
+    for index in range(len(edges)):
         mark = gain * _by_strength(setting, state, seen, index)
         group = setting.group_of[index][seen.labels[index]]
         varied = mark * _factor(setting, state, index)
         burn.extend(varied * (group == number) for number in range(len(setting.groups[index])))
         uneven.append(mark * _even(setting, state, seen.labels[index], index))
         burn.extend(uneven[index] * slope for slope in setting.slope)
-    for (i, j), value, common in zip(pairs(count), state.overlap, seen.common, strict=True):
-        # Both layers' turns have counted the overlap.
-        scaled = np.float32(value) * common
-        sharp -= fine.repeated(scaled) * seen.covers[i].mark * seen.covers[j].mark
-        beyond += scaled * setting.inside[i] * setting.inside[j]
-    if setting.tied:
-        motion = [np.sum(motion[k::3], axis=0) for k in range(3)]
-    over = [gain * common * both for common, both in zip(seen.common, seen.both, strict=True)]
-    step = 0.05
-    forth, back = (fine.seen(sharp, sigma + change, beyond) for change in (step, -step))
+    shape, softer = _by_shape(setting, state, seen, edges) if free else ([], 0.0)
+    shape = shape or [np.zeros_like(gain)] * (1 + 3 * len(edges))
+    over = [common * both for common, both in zip(seen.common, seen.both, strict=True)]
     steep = grey_slope(seen.linear)
     slope = steep * seen.linear / np.where(np.abs(seen.field) > 1e-6, seen.field, 1e-6)
-    light = [slope * field for field in setting.fields]
     survive = steep * seen.field * setting.scene.texture * (seen.through - 1)
     columns = np.array(
         [
-            *motion,
-            gain * (forth - back) / np.float32(2 * step),
-            *width,
-            *leans,
+            *(gain * setting.fine.seen(along, state.sigma_px) for along in chain(*motion)),
+            *(gain * change for change in shape),
             *burn,
-            *over,
-            *light,
+            *(gain * change for change in over),
+            *(slope * field for field in setting.fields),
             survive,
+            gain * softer,
         ],
         np.float32,
     )
@@ -190,6 +176,34 @@ def derivatives(setting: Setting, state: State, seen: Seen) -> tuple[Image, Imag
     columns[np.abs(columns) < _NOTHING] = 0.0
     local[np.abs(local) < _NOTHING] = 0.0
     return columns, local
+
+
+def _by_shape(
+    setting: Setting, state: State, seen: Seen, edges: list[Coverage]
+) -> tuple[list[Image], Image]:
+    """Return d(transmission) / d(blur, half-widths, leans), and d(transmission) / d(softness)."""
+    fine, sigma = setting.fine, state.sigma_px
+    sharp = np.ones_like(seen.covers[0].mark)
+    beyond = np.ones(setting.scene.region.shape, np.float32)
+    for index, one in enumerate(seen.covers):
+        sharp -= fine.repeated(seen.strength[index]) * one.mark
+        beyond -= seen.strength[index] * setting.inside[index]
+    softer = np.zeros_like(sharp)
+    for number, (i, j) in enumerate(pairs(len(edges))):
+        scaled = np.float32(state.overlap[number]) * seen.common[number]
+        sharp += fine.repeated(scaled) * seen.overlaps[number].mark
+        softer += fine.repeated(scaled) * seen.overlaps[number].by_softness
+        beyond += scaled * setting.inside[i] * setting.inside[j]
+    step = 0.05
+    forth, back = (fine.seen(sharp, sigma + change, beyond) for change in (step, -step))
+    shape = [(forth - back) / np.float32(2 * step)]
+    shape.extend(fine.seen(one.edge, sigma) for one in edges)
+    for one, layer in zip(edges, setting.maps, strict=True):
+        if layer.layer == "fill":
+            shape.extend(fine.seen(lean, sigma) for lean in (one.lean_axis, one.lean_diagonal))
+        else:
+            shape.extend([np.zeros_like(beyond)] * 2)
+    return shape, fine.seen(softer, sigma)
 
 
 def added_levels(setting: Setting, state: State, seen: Seen, index: int) -> Image:
@@ -235,13 +249,12 @@ def gap_changes(
     for index, layer in enumerate(setting.maps):
         if layer.layer != "fill":
             continue
-        one = seen.covers[index]
-        by_mark = _by_mark(setting, state, seen, index)
+        one = seen.covers[index].weighed(*_by_edges(setting, state, seen, index))
         gx, gy = one.page_gradient
         label = seen.labels[index].astype(np.int64) + 1
         for facing in (gx, -gx, gy, -gy):
             short = one.edge * np.clip(facing, 0, 1) ** 2
-            change = -gain * setting.fine.seen(by_mark * short, state.sigma_px)
+            change = -gain * setting.fine.seen(short, state.sigma_px)
             changes.append((change, label))
     return changes
 
@@ -260,8 +273,18 @@ def second_moments(setting: Setting, state: State, seen: Seen, index: int) -> Im
     order in S). They are taken over _COPY_MM to both sides, the size of what they stand for.
     """
     gain = seen.light * grey_slope(seen.linear)
-    by_mark = _by_mark(setting, state, seen, index)
     half, lean, pose = state.half_width_mm[index], state.lean_mm[index], state.poses[index]
+    alone = -setting.fine.repeated(seen.strength[index])
+
+    def through(one: Coverage) -> Image:
+        """Return the part of the transmission that a layer has a share in, on the sub-samples."""
+        out = alone * one.mark
+        for number, value, other in _overlaps(setting, state, index):
+            both = overlap_of(one, seen.covers[other], state.soft_mm)
+            out += setting.fine.repeated(np.float32(value) * seen.common[number]) * both.mark
+        return out
+
+    here = through(seen.covers[index])
 
     def bend(right: float, up: float) -> Image:
         """Return half the second derivative along a direction of unit length."""
@@ -269,9 +292,11 @@ def second_moments(setting: Setting, state: State, seen: Seen, index: int) -> Im
             nudge(pose, setting.pivot_mm, sign * _COPY_MM * right, sign * _COPY_MM * up, 0.0)
             for sign in (1, -1)
         )
-        forth, back = (_cover(setting, setting.maps[index], e, half, lean).mark for e in ends)
-        change = (forth + back - 2 * seen.covers[index].mark) / np.float32(2 * _COPY_MM**2)
-        return np.asarray(gain * setting.fine.seen(by_mark * change, state.sigma_px))
+        forth, back = (
+            through(_cover(setting, setting.maps[index], end, half, lean)) for end in ends
+        )
+        change = (forth + back - 2 * here) / np.float32(2 * _COPY_MM**2)
+        return np.asarray(gain * setting.fine.seen(change, state.sigma_px))
 
     along = math.sqrt(0.5)
     both = bend(along, along) - bend(along, -along)
@@ -305,12 +330,17 @@ def _overlaps(setting: Setting, state: State, index: int) -> Iterator[tuple[int,
             yield number, float(state.overlap[number]), sum(pair) - index
 
 
-def _by_mark(setting: Setting, state: State, seen: Seen, index: int) -> Image:
-    """Return d(transmission) / d(coverage of a layer) on the sub-samples."""
-    out = -setting.fine.repeated(seen.strength[index])
-    for pair, value, other in _overlaps(setting, state, index):
-        scaled = np.float32(value) * seen.common[pair]
-        out += setting.fine.repeated(scaled) * seen.covers[other].mark
+def _by_edges(setting: Setting, state: State, seen: Seen, index: int) -> list[Image]:
+    """Return d(transmission) / d(coverage) of a layer on the sub-samples, edge by edge."""
+    alone = -setting.fine.repeated(seen.strength[index])
+    out = [alone.copy() for _ in seen.covers[index].edges]
+    for number, value, other in _overlaps(setting, state, index):
+        scaled = setting.fine.repeated(np.float32(value) * seen.common[number])
+        overlap = seen.overlaps[number]
+        for own, by in zip(
+            out, overlap.by_first if index < other else overlap.by_second, strict=True
+        ):
+            own += scaled * by
     return out
 
 

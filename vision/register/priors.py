@@ -20,21 +20,24 @@ _HALF_WIDTH_RANGE_MM = 0.3
 _LEAN_PRIOR_MM = 0.03
 _LEAN_RANGE_MM = 0.15
 # Features of one layer are burned alike unless the picture says otherwise, and so are the layers,
-# less so; a burn saturates, so that a second layer adds to a first one less than its own (1), at
-# most all of it (0). Without this an outline on the very edge of a fill has a second, wrong minimum
-# a fraction of a millimetre away.
+# less so.
 _BURN_PRIOR = 0.25
 _LAYERS_PRIOR = 0.5
-OVERLAP = (0.7, 0.3)
+# Of marks lighter than the ground a second layer adds less than its own to a first one.
+_LIGHTER_OVERLAP = (0.85, 0.2)
+_LEAST_OVERLAP_SIGMA = 0.08
 # Turns stay near the start's (rad).
 _TURN_PRIOR = 0.05
 _SURVIVAL_PRIOR = (1.0, 0.5)
+# A beam's edge is soft by a few hundredths of a millimetre (common practice, no source).
+_SOFT_PRIOR_MM = (0.05, 0.02)
+_SOFT_RANGE_MM = (0.0, 0.12)
 # What no burn goes beyond. A strength of 1 sends no light back; light marks may send much more.
 _SIGMA_RANGE_PX = (0.35, 4.0)
 _THINNEST_MM = 0.02
 STRONGEST = 1.0
 _STRENGTH_RANGE = (-20.0, STRONGEST)
-_OVERLAP_RANGE = (-0.5, 1.5)
+_OVERLAP_RANGE = (-0.5, 1.0)
 _SURVIVAL_RANGE = (-1.0, 4.0)
 
 
@@ -48,15 +51,33 @@ class Priors:
         (k, p) d(quantity) / d(parameter), divided by the standard uncertainty.
     misfit
         (k,) what is expected minus what the state has, likewise.
+    scatter
+        (k, p) the rows again, times how much more than its pull an expectation may be off.
     """
 
     rows: Array
     misfit: Array
+    scatter: Array
 
     @property
     def cost(self) -> float:
         """Sum of squares."""
         return float(self.misfit @ self.misfit)
+
+
+def expected_overlap(level: float) -> tuple[float, float]:
+    """Return what to expect of the overlap of two layers of a strength, and its uncertainty.
+
+    A burn saturates, so that a second layer adds to a first one less than its own (1), at most all
+    of it (0). What both leave cannot be less than no light, so that dark layers overlap at least by
+    (2 A - 1) / A. Without this an outline on the very edge of a fill has a second, wrong minimum a
+    fraction of a millimetre away.
+    """
+    if level <= 0:
+        return _LIGHTER_OVERLAP
+    least = max(0.0, (2 * level - 1) / level)
+    # As wide as if every value in between were as likely as the others.
+    return (1 + least) / 2, max((1 - least) * 12**-0.5, _LEAST_OVERLAP_SIGMA)
 
 
 def priors(setting: Setting, state: State) -> Priors:
@@ -76,9 +97,12 @@ def priors(setting: Setting, state: State) -> Priors:
         # The strengths of the groups follow below; their slopes lie round nothing.
         slopes = slice(part.stop - 2, part.stop)
         misfit[slopes], sigma[slopes] = -amplitude[-2:], _BURN_PRIOR
-    misfit[at.overlap], sigma[at.overlap] = OVERLAP[0] - state.overlap, OVERLAP[1]
+    overlap, spread = expected_overlap(setting.level)
+    misfit[at.overlap], sigma[at.overlap] = overlap - state.overlap, spread
     misfit[at.survival] = _SURVIVAL_PRIOR[0] - state.survival
     sigma[at.survival] = _SURVIVAL_PRIOR[1]
+    misfit[at.soft] = _SOFT_PRIOR_MM[0] - state.soft_mm
+    sigma[at.soft] = _SOFT_PRIOR_MM[1] / setting.burn.soft_held
     keep = np.isfinite(sigma)
     rows, misfits = [*np.diag(1 / sigma)[keep]], [*(misfit / sigma)[keep]]
     mean = np.zeros((count, at.size))
@@ -98,7 +122,10 @@ def priors(setting: Setting, state: State) -> Priors:
         rows.append((mean[i] - mean[j]) / spread)
         misfits.append((state.amplitude[j][:-2].mean() - state.amplitude[i][:-2].mean()) / spread)
     scale = np.sqrt(setting.burn.noise2)
-    return Priors(scale * np.array(rows), scale * np.array(misfits))
+    together = scale * np.array(rows)
+    held = np.ones(at.size)
+    held[at.soft] = setting.burn.soft_held
+    return Priors(together, scale * np.array(misfits), together * held)
 
 
 def bounds(setting: Setting, state: State) -> tuple[Array, Array]:
@@ -121,14 +148,15 @@ def bounds(setting: Setting, state: State) -> tuple[Array, Array]:
         limit(slice(part.stop - 2, part.stop), amplitude[-2:], -1.0, 1.0)
     limit(at.overlap, state.overlap, *_OVERLAP_RANGE)
     limit(at.survival, state.survival, *_SURVIVAL_RANGE)
+    limit(at.soft, state.soft_mm, *_SOFT_RANGE_MM)
     return low, high
 
 
 def held(setting: Setting, state: State, free: bool) -> NDArray[np.bool_]:
     """Return (p,) which parameters stay where they are.
 
-    The turn of a round layer, which cannot be seen; the lean of lines; blur, kerf and lean while
-    the layers are far off (they would bend to hide it); and all of a layer that is left out.
+    The turn of a round layer, which cannot be seen; the lean of lines; blur, softness, kerf and
+    lean while the layers are far off (they would bend to hide it); all of a layer that is left out.
     """
     count, at = len(setting.maps), places_of(setting, state)
     stays = np.zeros(at.size, np.bool_)
@@ -137,7 +165,7 @@ def held(setting: Setting, state: State, free: bool) -> NDArray[np.bool_]:
     motions = np.repeat(out, 3)
     motions[2::3] |= np.array(setting.blind)
     stays[at.motions] = motions[: at.motions.stop]
-    stays[at.blur] = not free
+    stays[[at.blur, at.soft]] = not free
     stays[at.half] = out | (not free)
     stays[at.lean] = np.repeat(out | lines | (not free), 2)
     for part, absent in zip(at.burn, out, strict=True):

@@ -8,7 +8,7 @@ through its point spread (Gaussian) and its square pixels.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
@@ -25,6 +25,10 @@ Image = NDArray[np.float32]
 # is then less than a twentieth (the spectrum of (1 - t^2)^2 is next to nothing from 0.85 cycles per
 # sample on); with a sharper edge, lines were pulled by a fiftieth of a pixel.
 _SOFT = 1.1
+# Standard deviation of that softening, as a share of its half-width: that of (1 - t^2)^2.
+_SPREAD = 7**-0.5
+# Near its middle a line's distance has no direction.
+_LEAST_GRADIENT = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,15 +39,30 @@ class Coverage:
     ----------
     mark
         Coverage m, 0 to 1.
+    edges
+        What it is made of: coverage up to the edge on this side, less that beyond a line's other
+        edge, where the line is thinner than the softening.
+    softening_mm
+        Standard deviation of the softened edges.
+    normal
+        (2, ...) unit vector away from the layer, surface x and y.
     """
 
     mark: Image
+    edges: tuple[Image, ...]
+    softening_mm: float
+    normal: Image
     _near: Image  # how steep the softened edge is, per mm: of the edge on this side of a line
     _far: Image | None  # and on the other side, where the line is thinner than the softening
     _sampled: Image  # (..., 3) distance and its gradient on the page
     _pose: Rigid
     _pivot_mm: tuple[float, float]
     _places_mm: Image
+
+    def weighed(self, *by_edge: Image) -> Coverage:
+        """Return the coverage with its derivatives multiplied, those of each edge by its own."""
+        far = None if self._far is None else self._far * by_edge[1]
+        return replace(self, _near=self._near * by_edge[0], _far=far)
 
     @cached_property
     def edge(self) -> Image:
@@ -74,16 +93,12 @@ class Coverage:
     @cached_property
     def along_x(self) -> Image:
         """Return dm / d(shift x), per mm."""
-        forth = self._pose.matrix.astype(np.float32)
-        gradient = forth[0, 0] * self._sampled[..., 1] + forth[0, 1] * self._sampled[..., 2]
-        return np.asarray(self._inwards * gradient)
+        return np.asarray(self._inwards * self.normal[0])
 
     @cached_property
     def along_y(self) -> Image:
         """Return dm / d(shift y), per mm."""
-        forth = self._pose.matrix.astype(np.float32)
-        gradient = forth[1, 0] * self._sampled[..., 1] + forth[1, 1] * self._sampled[..., 2]
-        return np.asarray(self._inwards * gradient)
+        return np.asarray(self._inwards * self.normal[1])
 
     @cached_property
     def along_turn(self) -> Image:
@@ -124,12 +139,34 @@ def cover(
         inside += np.float32(lean_mm[0]) * (gx * gx - gy * gy)
         inside += np.float32(lean_mm[1]) * (2 * gx * gy)
     mark, near = _softened(inside, slope)
+    edges: tuple[Image, ...] = (mark,)
     far = None
     if layer.layer != "fill" and 0 < half_width_mm < soft:
         # The line's other edge reaches over its middle: what it leaves out is taken away.
         out, far = _softened(-np.float32(half_width_mm) - sampled[..., 0], slope)
-        mark -= out
-    return Coverage(mark, near, far, sampled, pose, pivot_mm, places_mm)
+        edges = (mark, out)
+        mark = mark - out
+    return Coverage(
+        mark,
+        edges,
+        _SPREAD * soft,
+        _normal(sampled, pose),
+        near,
+        far,
+        sampled,
+        pose,
+        pivot_mm,
+        places_mm,
+    )
+
+
+def _normal(sampled: Image, pose: Rigid) -> Image:
+    """Return (2, ...) the direction of the distance's gradient on the surface, of unit length."""
+    forth = pose.matrix.astype(np.float32)
+    gx, gy = np.ascontiguousarray(sampled[..., 1]), np.ascontiguousarray(sampled[..., 2])
+    size = 1 / np.maximum(np.sqrt(gx * gx + gy * gy), np.float32(_LEAST_GRADIENT))
+    x, y = (forth[i, 0] * gx + forth[i, 1] * gy for i in (0, 1))
+    return np.array([x * size, y * size], np.float32)
 
 
 def _softened(inside_mm: Image, slope: float) -> tuple[Image, Image]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
 from vision.register.fine import Fine, fine_about
+from vision.register.overlap import Overlap
 from vision.register.region import Region
 from vision.register.rendering import Coverage
 
@@ -27,6 +28,9 @@ _UNEVEN = 0.15
 # (errors of coincident edges 22 um with 1, 16 with 4, 13 with 15, 16 with 60; simulated).
 _HANGS_TOGETHER = 12.0
 CELLS_ALIKE = 2.0
+# Likewise the softness of the beam: what the model does not know of a burn's edge passes for it,
+# and without any softness a fill's edge under its outline is hidden.
+_SOFT_HELD = 5.0
 # Of plain work's texture at most a sixth was seen again (simulated), of grain and printing four
 # tenths or more.
 _RECURS = 0.3
@@ -44,11 +48,14 @@ class Burn:
         Variance of a grey level: what weighs pixels against all that is expected beforehand.
     held
         How much more than a pixel's a cell's own misfit counts as noise.
+    soft_held
+        How much more firmly than its uncertainty says the softness of the beam is held.
     """
 
     uneven: tuple[float, ...]
     noise2: float
     held: float = _HANGS_TOGETHER
+    soft_held: float = _SOFT_HELD
 
     @property
     def strength(self) -> Array:
@@ -147,6 +154,8 @@ class State:
     survival
         How the ground's texture fares under the mark: 1 where it is darkened like the rest, more
         where the burn wipes it out, 0 where it stays.
+    soft_mm
+        Standard deviation of the beam's own softness (see `overlap`).
     gain
         (cells,) by layer: slow variation of the burn, as a factor on its strength.
     """
@@ -159,6 +168,7 @@ class State:
     overlap: Array
     light: Array
     survival: float
+    soft_mm: float
     gain: tuple[Array, ...]
 
 
@@ -246,7 +256,8 @@ class Seen:
     covers: list[Coverage]
     labels: list[NDArray[np.int16]]  # feature nearest to each pixel, by layer
     marks: list[Image]  # coverage m of each layer as the camera sees it
-    both: list[Image]  # of each pair of layers, their common coverage, likewise
+    overlaps: list[Overlap]  # of each pair of layers, what they cover together
+    both: list[Image]  # of each pair of layers, their common coverage as the camera sees it
     strength: list[Image]  # A of each layer
     common: list[Image]  # of each pair of layers, the product of strengths over the level
     through: Image  # T as the camera sees it
@@ -264,7 +275,7 @@ class Places:
     ----------
     motions
         Three to a layer (x, y, turn times the scale), or three for all where they are tied.
-    blur, survival
+    blur, survival, soft
         One each.
     half, lean
         One and two to a layer.
@@ -284,6 +295,7 @@ class Places:
     overlap: slice
     light: slice
     survival: int
+    soft: int
     size: int
 
 
@@ -306,6 +318,7 @@ def places_of(setting: Setting, state: State) -> Places:
         overlap=following(len(state.overlap)),
         light=following(len(state.light)),
         survival=following(1).start,
+        soft=following(1).start,
         size=end,
     )
 
@@ -325,12 +338,16 @@ def make_setting(
     blind: tuple[bool, ...],
     absent: int | None = None,
     burn: Burn | None = None,
+    alike: bool = False,
 ) -> Setting:
-    """Return what stays fixed during a fit that starts at some poses."""
+    """Return what stays fixed during a fit that starts at some poses.
+
+    Alike: all features of a layer are burned with one strength.
+    """
     region = scene.region
     group_of, groups = [], []
     for layer in maps:
-        lookup, members = _grouping(layer, scene.region.pitch_mm)
+        lookup, members = _grouping(layer, 0.0 if alike else scene.region.pitch_mm)
         group_of.append(lookup)
         groups.append(members)
     places = region.centres_mm
@@ -366,10 +383,13 @@ def _held(blind: tuple[bool, ...], count: int, tied: bool) -> tuple[bool, ...]:
 def _grouping(
     layer: DistanceMap, pixel_mm: float
 ) -> tuple[NDArray[np.int64], tuple[tuple[int, ...], ...]]:
-    """Give every large feature a burn strength of its own; small ones share one."""
+    """Give every large feature a burn strength of its own; small ones share one.
+
+    Without pixels that could tell (0) all share one.
+    """
     marked = layer.stack[..., 0] < 0.1
     counts = np.bincount(layer.label[marked & (layer.label >= 0)].ravel(), minlength=1)
-    pixels = counts * (layer.pitch_mm / pixel_mm) ** 2
+    pixels = counts * (layer.pitch_mm / pixel_mm) ** 2 if pixel_mm else np.zeros(len(counts))
     present = np.flatnonzero(counts)
     large = [int(f) for f in present[np.argsort(-pixels[present])][:24] if pixels[f] >= 40]
     small = [int(f) for f in present if int(f) not in large]

@@ -7,9 +7,12 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
+from vision.register.equations import by_cell
 from vision.register.fitted import Fit, drop
 from vision.register.noise import autocovariance_spectrum, carry_through, padded
+from vision.register.priors import held, priors
 from vision.register.region import Region
+from vision.register.scene import CELLS_ALIKE
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -54,6 +57,41 @@ def coloured_covariance(fit: Fit, region: Region, influence: Image) -> tuple[Arr
     inflation = max(1.0, float(np.mean(np.diag(covariance) / np.maximum(white, 1e-30))))
     floor = np.sqrt(np.maximum(1.0, white / np.maximum(np.diag(covariance), 1e-30)))
     return covariance * np.outer(floor, floor), inflation
+
+
+def burn_covariance(fit: Fit, influence: Image) -> Array:
+    """Return (n, n) what a burn as uneven as this one does to n results.
+
+    Parameters
+    ----------
+    influence
+        (n, rows, columns) change of each result per grey level of a pixel.
+    """
+    setting = fit.setting
+    out = np.zeros((len(influence), len(influence)))
+    for own, uneven in zip(fit.by_gain, setting.burn.uneven, strict=True):
+        answer = by_cell(
+            influence.reshape(len(influence), -1),
+            own.reshape(1, -1),
+            setting.cell.ravel(),
+            setting.cells,
+        )[:, :, 0]
+        out += CELLS_ALIKE * uneven**2 * (answer.T @ answer)
+    return out
+
+
+def held_covariance(fit: Fit, answer: Array) -> Array:
+    """Return (n, n) what is off in what was expected of the fit's parameters does to n results.
+
+    Parameters
+    ----------
+    answer
+        (n, p) change of each result per unit of the fit's gradient.
+    """
+    setting, state = fit.setting, fit.state
+    scatter = np.where(held(setting, state, True), 0.0, priors(setting, state).scatter)
+    moved = np.sqrt(setting.burn.noise2) * answer @ scatter.T
+    return np.asarray(moved @ moved.T)
 
 
 def settle_round(
