@@ -197,6 +197,7 @@ def _assemble(
     sheet = on_sheet(pieces, verdicts, _reference(job, intended or common))
     verdict = _overall(verdicts)
     findings = findings_of(sheet.evidence, situation.cameras)
+    strains = sheet.evidence.strains
     reference = sheet.reference_mm
     photo = job.after[0]
     return JobResult(
@@ -214,7 +215,8 @@ def _assemble(
         placement_on_work=sheet.evidence.placement_on_work,
         part_movement=sheet.evidence.part_movement,
         margins=_margins(situation, pieces, intended or common),
-        scale=None,
+        scale={name: strain.quantities for name, strain in strains.items()} or None,
+        lift={"height_mm": strains["all"].lift_mm} if strains else None,
         warp=None,
         pieces=tuple(
             _piece_row(piece, verdict_of)

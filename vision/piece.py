@@ -23,6 +23,7 @@ from vision.measure.offsets import (
     only_worst,
     reaching,
 )
+from vision.measure.scale import strains
 from vision.measure.trust import trust
 from vision.register.mark import Mark, measure
 from vision.register.view import NotFound
@@ -170,6 +171,13 @@ def measure_piece(
         put_back=put_back,
         not_found=None,
         light_changed=situation.light_changed,
+        strains=strains(
+            mark,
+            situation.surface,
+            points,
+            said,
+            [name for name in mark.layers if name not in faint],
+        ),
     )
     warnings = [f"the {name} is round: its turn cannot be seen" for name in mark.round_layers]
     if mark.rivals and intended is not None:

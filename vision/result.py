@@ -249,6 +249,7 @@ class JobResult:
     part_movement: Displacement | None
     margins: dict[str, Quantity] | None
     scale: dict[str, dict[str, Quantity]] | None
+    lift: dict[str, Quantity] | None
     warp: dict[str, Quantity] | None
     pieces: tuple[PieceRow, ...]
     features: tuple[FeatureRow, ...]

@@ -70,9 +70,9 @@ def report_document(result: JobResult, written: datetime | None = None) -> Json:
         "scale": None
         if result.scale is None
         else {layer: _quantities(row) for layer, row in result.scale.items()},
-        # Slip and lift belong to round and sprung work; flat work does not have them.
+        # Slip belongs to round work.
         "slip": None,
-        "lift": None,
+        "lift": _quantities(result.lift),
         "warp": _quantities(result.warp),
         "pieces": [_piece(row) for row in result.pieces],
         "features": [_feature(row) for row in result.features],

@@ -99,12 +99,12 @@ def _budgets(terms: list[Json]) -> list[Json]:
 
 
 def _plain_numbers(document: Json) -> list[tuple[str, list[str]]]:
-    """Return (name, numbers in words) of what is not a displacement: margins, scale, warp."""
+    """Return (name, numbers in words) of what is not a displacement: margins, scale, lift, warp."""
     groups = [("Margins to the work’s edges", document["margins"])]
     groups += [
         (f"Scale of the {layer}", scale) for layer, scale in (document["scale"] or {}).items()
     ]
-    groups.append(("Warp", document["warp"]))
+    groups += [("Lift, if all of it is that", document["lift"]), ("Warp", document["warp"])]
     return [
         (name, [_in_words(key, quantity) for key, quantity in quantities.items()])
         for name, quantities in groups

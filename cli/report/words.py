@@ -39,11 +39,12 @@ MEANINGS = {
     "placement_on_work": "what the customer sees on the piece",
     "part_movement": "how far the piece itself moved",
 }
-# Numbers of scale and warp, whose keys are too terse for a page.
+# Numbers of scale, lift and warp, whose keys are too terse for a page.
 NAMES = {
     "x_percent": "X longer by",
     "y_percent": "Y longer by",
     "skew_deg": "out of square by",
+    "height_mm": "higher than stated by",
     "peak_mm": "at most",
     "rms_mm": "typically (rms)",
 }

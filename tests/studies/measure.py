@@ -125,6 +125,9 @@ def measured_of(result: JobResult) -> dict[str, Any]:
     verdict = result.verdict
     return {
         "measured": {name: value for name, value in measured.items() if value is not None},
+        "scale": None
+        if result.scale is None
+        else {key: [q.value, q.u95] for key, q in result.scale["all"].items()},
         "verdict": verdict.state,
         "clauses": [
             {

@@ -179,6 +179,31 @@ def test_what_was_only_assumed_makes_the_verdict_wider(jobs):
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("higher_mm", [3.0, -3.0])
+def test_a_sheet_at_another_height_than_stated_looks_larger_or_smaller(jobs, higher_mm):
+    job, _ = jobs("in place")
+    result = check_job(replace(job, height_mm=job.height_mm - higher_mm))
+    lift = result.lift["height_mm"]
+    assert abs(lift.value - higher_mm) < lift.u95
+    assert lift.u95 < 1.0
+    (finding,) = [f for f in result.findings if f.kind == "lifted"]
+    assert "larger" in finding.rivals[0]
+    assert ("higher" if higher_mm > 0 else "lower") in finding.summary
+
+
+@pytest.mark.slow
+def test_a_mark_as_large_as_its_artwork_is_told_so(jobs):
+    job, _ = jobs("in place")
+    result = check_job(job)
+    assert set(result.scale) == {"outline", "fill", "all"}
+    for told in result.scale.values():
+        for quantity in told.values():
+            assert abs(quantity.value) < quantity.u95
+    assert abs(result.lift["height_mm"].value) < result.lift["height_mm"].u95
+    assert not {"lifted", "scale", "skew"} & {finding.kind for finding in result.findings}
+
+
+@pytest.mark.slow
 def test_a_job_that_is_not_in_the_picture_is_refused_and_not_judged(jobs):
     job, _ = jobs("in place")
     result = check_job(replace(job, at_mm=(2000.0, 2000.0)))

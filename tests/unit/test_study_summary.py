@@ -91,6 +91,7 @@ def synthetic(family: str, seed: int, sabotage: str | None = None) -> Row:
         part_movement=moved,
         margins=None,
         scale=None,
+        lift=None,
         warp=None,
         pieces=(piece,),
         features=(),

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from calibration.quantity import Quantity
 from vision.artwork.strokes import Layer
-from vision.diagnose.words import degrees, direction, millimetres, seen_to_differ, turned
+from vision.diagnose.words import (
+    ONE_SURELY,
+    SURELY,
+    degrees,
+    direction,
+    millimetres,
+    seen_to_differ,
+    turned,
+)
+from vision.measure.scale import Strain
 from vision.measure.trust import LayerTrust
 from vision.result import CameraMovement, Displacement, Finding, Verdict
 
 _SEEN_ENOUGH = 0.75
 _DISPLACED_TOO_MUCH = 0.06
+# Quantile of chi-square with two degrees of freedom, one in a thousand.
+_SURELY_NOT_LIFT = 13.82
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +48,8 @@ class Evidence:
         What says that the light changed between the captures, or None.
     unburned
         Layers that are not seen and, as the user says, not burned yet.
+    strains
+        How the believed layers are stretched, each and all together ("all"); empty where none is.
     """
 
     placement: dict[str, Displacement]
@@ -48,6 +62,7 @@ class Evidence:
     not_found: str | None
     light_changed: str | None
     unburned: tuple[Layer, ...] = ()
+    strains: Mapping[str, Strain] = field(default_factory=dict)
 
 
 def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
@@ -95,6 +110,7 @@ def findings_of(
     between = _between_passes(evidence)
     found.extend(between)
     found.extend(_work_and_place(evidence, bool(between)))
+    found.extend(_stretched(evidence))
     for role, camera in cameras:
         if camera.corrected or (camera.seen_by == "bed" and seen_length(camera)):
             found.append(Finding("camera_moved", "sure", f"The {role} capture: {camera.note}."))
@@ -312,6 +328,56 @@ def _work_and_place(evidence: Evidence, between: bool) -> list[Finding]:
                 )
             )
     return found
+
+
+def _stretched(evidence: Evidence) -> list[Finding]:
+    """Return what a mark that is larger, smaller or out of square says."""
+    strain = evidence.strains.get("all")
+    if strain is None or strain.chi2 < SURELY:
+        return []
+    told = strain.quantities
+    parts = [
+        f"{abs(q.value):.2f} ± {q.u95:.2f} % {'longer' if q.value > 0 else 'shorter'} along {axis}"
+        for axis, q in (("X", told["x_percent"]), ("Y", told["y_percent"]))
+        if q.value is not None and q.u95 is not None
+    ]
+    size = "The mark is " + " and ".join(parts) + " than its artwork"
+    lift = strain.lift_mm
+    if strain.beside_lift_chi2 < _SURELY_NOT_LIFT and lift.value is not None and lift.u95:
+        way = "higher" if lift.value > 0 else "lower"
+        return [
+            Finding(
+                "lifted",
+                "possible",
+                f"{size}: its surface may lie {abs(lift.value):.1f} ± {lift.u95:.1f} mm {way} than "
+                "stated, which also shifts it away from below the camera.",
+                ("it is larger or smaller alike in all directions",),
+                ("it was burned larger or smaller", "the board's print is not true to scale"),
+                "measure how high the surface lies there and state it with --height",
+            )
+        ]
+    skew = told["skew_deg"]
+    if skew.value is not None and skew.u95 and abs(skew.value) > ONE_SURELY * skew.u95:
+        return [
+            Finding(
+                "skew",
+                "likely",
+                f"The mark is out of square by {abs(skew.value):.2f} ± {skew.u95:.2f} degrees.",
+                (f"{size}.",),
+                ("the sheet bowed", "the camera's calibration"),
+                "the same artwork turned by 90 degrees: the machine's skew turns with the machine",
+            )
+        ]
+    return [
+        Finding(
+            "scale",
+            "likely",
+            f"{size}.",
+            (),
+            ("the sheet bowed", "the camera's calibration"),
+            "the same artwork turned by 90 degrees: the machine's scale stays with its axes",
+        )
+    ]
 
 
 def _sentence(text: str) -> str:

@@ -11,8 +11,8 @@ from vision.result import Displacement
 
 # What is called a movement is seen once in a thousand still jobs: quantile of chi-square with three
 # degrees of freedom, and of the normal distribution as a share of the 95 % one.
-_SURELY = 16.27
-_TURN_SURELY = 3.29 / 1.96
+SURELY = 16.27
+ONE_SURELY = 3.29 / 1.96
 
 
 def millimetres(quantity: Quantity) -> str:
@@ -60,7 +60,7 @@ def seen_to_differ(displacement: Displacement | None) -> bool:
             math.radians(displacement.rotation_deg.value or 0.0),
         ]
     )
-    return float(vector @ np.linalg.solve(statistical + systematic, vector)) > _SURELY
+    return float(vector @ np.linalg.solve(statistical + systematic, vector)) > SURELY
 
 
 def turned(displacement: Displacement | None) -> bool:
@@ -68,4 +68,4 @@ def turned(displacement: Displacement | None) -> bool:
     if displacement is None or displacement.rotation_deg.value is None:
         return False
     rotation = displacement.rotation_deg
-    return abs(rotation.value or 0.0) > _TURN_SURELY * (rotation.u95 or 0.0)
+    return abs(rotation.value or 0.0) > ONE_SURELY * (rotation.u95 or 0.0)

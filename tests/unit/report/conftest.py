@@ -300,6 +300,7 @@ def bumped(width_px: int = 960) -> JobResult:
                 "skew_deg": Quantity(0.01, 0.06),
             }
         },
+        lift={"height_mm": Quantity(1.2, 0.4)},
         warp={"peak_mm": Quantity(0.05, 0.04, 0.01, 0.09), "rms_mm": Quantity(0.021, 0.008)},
         pieces=(),
         features=(
@@ -453,6 +454,7 @@ def in_place(width_px: int = 960) -> JobResult:
         part_movement=None,
         margins=None,
         scale=None,
+        lift=None,
         warp=None,
         findings=(Finding("none", "sure", "Nothing moved that this photo can show."),),
         verdict=Verdict(
@@ -493,6 +495,7 @@ def too_faint(width_px: int = 960) -> JobResult:
         part_movement=none,
         margins=None,
         scale=None,
+        lift=None,
         warp=None,
         features=(),
         budget=(),
