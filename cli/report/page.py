@@ -37,7 +37,7 @@ def html_page(document: Json, figures: Sequence[Figure]) -> str:
         clauses=[(clause, _clause_bar(clause)) for clause in document["verdict"]["clauses"]],
         displacements=words.displacements(document),
         budgets=_budgets(document["budget"]),
-        plain_numbers=_plain_numbers(document),
+        plain_numbers=words.plain_numbers(document),
         words=words,
     )
 
@@ -96,28 +96,3 @@ def _budgets(terms: list[Json]) -> list[Json]:
             }
         )
     return result
-
-
-def _plain_numbers(document: Json) -> list[tuple[str, list[str]]]:
-    """Return (name, numbers in words) of what is not a displacement: margins, scale, lift, warp."""
-    groups = [("Margins to the work’s edges", document["margins"])]
-    groups += [
-        (f"Scale of the {layer}", scale) for layer, scale in (document["scale"] or {}).items()
-    ]
-    groups += [("Lift, if all of it is that", document["lift"]), ("Warp", document["warp"])]
-    return [
-        (name, [_in_words(key, quantity) for key, quantity in quantities.items()])
-        for name, quantities in groups
-        if quantities
-    ]
-
-
-def _in_words(key: str, quantity: Json) -> str:
-    unit = _unit(key)
-    text = words.amount(quantity, unit, sign=unit in ("%", "°"))
-    why = f" ({quantity['why']})" if quantity["value"] is None else ""
-    return f"{words.NAMES.get(key, words.plain_key(key))}\u00a0{text}{why}"
-
-
-def _unit(key: str) -> str:
-    return {"percent": "%", "deg": "°"}.get(key.rpartition("_")[2], "mm")

@@ -116,7 +116,12 @@ def _numbers(report: Json, terminal: _Terminal) -> str:
         terminal.wrapped(f"Not measured: {', '.join(labels)}. Why: {why}.")
         for why, labels in unmeasured.items()
     ]
-    return "\n".join([*table, *notes])
+    whole = {name: scale for name, scale in (report["scale"] or {}).items() if name == "all"}
+    sizes = [
+        terminal.wrapped(f"{name}: {'; '.join(told)}.")
+        for name, told in words.plain_numbers({**report, "margins": None, "scale": whole})
+    ]
+    return "\n".join([*table, *notes, *sizes])
 
 
 def _pieces(pieces: list[Json], terminal: _Terminal) -> str:

@@ -48,6 +48,7 @@ NAMES = {
     "peak_mm": "at most",
     "rms_mm": "typically (rms)",
 }
+_WHOLE = {"all": "whole mark"}
 # What a row about one piece of several tells.
 PIECE_COLUMNS = ("fill_to_outline", "placement.all", "placement_on_work", "part_movement")
 _ASCII = str.maketrans(
@@ -251,3 +252,31 @@ def _printable(char: str) -> bool:
 
 def _end(end: float | None, value: float, u95: float | None, side: int) -> float:
     return end if end is not None else value + side * (u95 or 0.0)
+
+
+def plain_numbers(document: Json) -> list[tuple[str, list[str]]]:
+    """Return (name, numbers in words) of what is not a displacement: margins, scale, lift, warp."""
+    groups = [("Margins to the work’s edges", document["margins"])]
+    scales = document["scale"] or {}
+    if "all" in scales and len(scales) == 2:
+        # One layer alone is the whole mark.
+        scales = {"all": scales["all"]}
+    groups += [(f"Scale of the {_WHOLE.get(name, name)}", scale) for name, scale in scales.items()]
+    groups.append(("Lift that would look like this scale", document["lift"]))
+    groups.append(("Warp", document["warp"]))
+    return [
+        (name, [_in_words(key, quantity) for key, quantity in quantities.items()])
+        for name, quantities in groups
+        if quantities
+    ]
+
+
+def _in_words(key: str, quantity: Json) -> str:
+    unit = _unit(key)
+    text = amount(quantity, unit, sign=unit in ("%", "°"))
+    why = f" ({quantity['why']})" if quantity["value"] is None else ""
+    return f"{NAMES.get(key, plain_key(key))}\u00a0{text}{why}"
+
+
+def _unit(key: str) -> str:
+    return {"percent": "%", "deg": "°"}.get(key.rpartition("_")[2], "mm")

@@ -298,7 +298,12 @@ def bumped(width_px: int = 960) -> JobResult:
                 "x_percent": Quantity(0.04, 0.11),
                 "y_percent": Quantity(-0.02, 0.14),
                 "skew_deg": Quantity(0.01, 0.06),
-            }
+            },
+            "all": {
+                "x_percent": Quantity(0.05, 0.1),
+                "y_percent": Quantity(-0.01, 0.12),
+                "skew_deg": Quantity.missing("the mark is too short to tell"),
+            },
         },
         lift={"height_mm": Quantity(1.2, 0.4)},
         warp={"peak_mm": Quantity(0.05, 0.04, 0.01, 0.09), "rms_mm": Quantity(0.021, 0.008)},
