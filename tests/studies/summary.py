@@ -13,6 +13,7 @@ from tests.studies.rates import Rate, Spread, markdown
 from tests.studies.rows import Row
 
 AXES = ("dx_mm", "dy_mm", "rotation_deg")
+SCALES = ("x_percent", "y_percent", "skew_deg")
 # What is pooled under one name in tables.
 QUANTITIES: dict[str, tuple[str, ...]] = {
     "fill_to_outline": ("fill_to_outline",),
@@ -88,6 +89,8 @@ def targets(families: dict[str, list[Row]]) -> list[Target]:
     if families.get("offsets"):
         found += _error_targets(_good(families["offsets"]), plain)
         found += _coverage_targets("offsets", _good(families["offsets"]))
+    sized = [row for row in good if row["family"] in ("offsets", "in_place") and row.get("scale")]
+    found += _scale_targets(sized)
     if families.get("effects"):
         found += _coverage_targets("effects", _good(families["effects"]))
         found += _spread_targets(_good(families["effects"]))
@@ -167,6 +170,22 @@ def _coverage_targets(family: str, rows: list[Row]) -> list[Target]:
             rate = Rate(sum(inside), len(inside))
             name = f"{family}: {quantity} {axis} inside U95"
             found.append(Target(name, ">= 90 %", str(rate), rate.share >= 0.9))
+    return found
+
+
+def _scale_targets(rows: list[Row]) -> list[Target]:
+    """Hold scale and skew against nothing: marks are drawn as large as their artwork."""
+    found = []
+    for key in SCALES:
+        told = [row["scale"][key] for row in rows if row["scale"][key][0] is not None]
+        if not told:
+            continue
+        inside = Rate(sum(abs(value) <= u95 for value, u95 in told), len(told))
+        met = inside.share >= 0.9
+        found.append(Target(f"{key} of the mark inside U95", ">= 90 %", str(inside), met, "own"))
+    named = [bool({"scale", "skew", "lifted"} & set(row["findings"])) for row in rows]
+    if named:
+        found.append(_rate_target("scale, skew or lift named, though none", named, 0.01, "own"))
     return found
 
 

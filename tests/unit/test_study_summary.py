@@ -111,6 +111,7 @@ def synthetic(family: str, seed: int, sabotage: str | None = None) -> Row:
         "spec": {"before": True, "texture": SPEC.texture},
         "truth": truth_of(truth),
         **measured_of(result),
+        "scale": {key: [float(rng.normal(0, 0.1)), 0.196] for key in summary.SCALES},
         "check_s": 1.0,
         "peak_mb": None,
     }
@@ -132,6 +133,18 @@ def honest() -> dict[str, list[Row]]:
 
 def test_honest_results_meet_every_target(honest: dict[str, list[Row]]) -> None:
     assert missed(summary.targets(honest)) == set()
+
+
+def test_scales_that_are_stated_twice_too_sure_or_named_for_nothing_are_rejected(
+    honest: dict[str, list[Row]],
+) -> None:
+    sure = copy.deepcopy({"in_place": honest["in_place"]})
+    for row in sure["in_place"]:
+        row["scale"] = {key: [value, u95 / 2] for key, (value, u95) in row["scale"].items()}
+        row["findings"] = ["lifted"]
+    found = missed(summary.targets(sure))
+    assert {f"{key} of the mark inside U95" for key in summary.SCALES} <= found
+    assert "scale, skew or lift named, though none" in found
 
 
 def test_a_fit_that_is_shifted_by_a_twentieth_of_a_millimetre_is_rejected() -> None:
