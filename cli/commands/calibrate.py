@@ -10,6 +10,7 @@ import typer
 if TYPE_CHECKING:
     from calibration.bed_solve import BoardObservation
     from calibration.board import Board, BoardPlace
+    from calibration.touch import Touched
     from vision.capture.photo import Photo
 
 app = typer.Typer(
@@ -82,6 +83,20 @@ def bed(
             help="How well place and turn are known (95 %); 0.5,0.3 is assumed otherwise.",
         ),
     ] = None,
+    touch: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="CORNER=X,Y",
+            help="Instead of --at and --turn: bed place of an outer corner of the board as printed "
+            "(top-left, top-right, bottom-left, bottom-right), jogged to; three or four of them.",
+        ),
+    ] = None,
+    touch_u: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MM", help="How well a corner is touched (95 %); 0.3 is assumed otherwise."
+        ),
+    ] = None,
     json: AsJson = False,
 ) -> None:
     """Find where the camera sees the bed, from photos of the board lying at known places."""
@@ -105,8 +120,14 @@ def bed(
     drawn, measured = read_board(board), read_lens(lens)
     described = read_marks(marks) if marks else None
     paths = photos_of(photos)
-    places = _places(drawn, at, turn, height, len(paths))
-    at_u_mm, turn_u_deg = _at_u(at_u)
+    touched = _touched(drawn, touch, touch_u, {"--at": at, "--turn": turn, "--at-u": at_u})
+    if touched is None:
+        places = _places(drawn, at, turn, height, len(paths))
+        at_u_mm, turn_u_deg = _at_u(at_u)
+    else:
+        x, y = touched.at_mm
+        places = _places(drawn, [f"{x},{y}"], [touched.turn_deg], height, len(paths))
+        at_u_mm, turn_u_deg = touched.at_u_mm, touched.turn_u_deg
     captures, notes = _read_all(paths)
     for photo in captures:
         check_size(photo, measured.image_size, str(lens))
@@ -122,6 +143,8 @@ def bed(
         turn_u_deg=turn_u_deg,
     )
     notes += fit.notes
+    if touched is not None:
+        notes += [touched.place_note, *([touched.scale_note] if touched.scale_note else [])]
     solved = fit.bed
     if described:
         greys = [photo.grey for photo in captures]
@@ -148,6 +171,7 @@ def bed(
         "board": drawn.to_json(),
         "lens_file": str(lens),
         "marks_file": described.to_json() if described else None,
+        "touched": touch,
         "photos": rows,
         "notes": notes,
     }
@@ -322,6 +346,37 @@ def _places(
         BoardPlace(xy, degrees, mm)
         for xy, degrees, mm in zip(full["--at"], full["--turn"], full["--height"], strict=True)
     ]
+
+
+def _touched(
+    board: Board, touch: list[str] | None, touch_u: float | None, instead: dict[str, Any]
+) -> Touched | None:
+    """Return where touched corners put the board; None where none were touched."""
+    from calibration.errors import WitmarkError
+    from calibration.touch import TOUCH_U_MM, board_from_corners
+    from cli.options import number_pair
+
+    if not touch:
+        if touch_u is not None:
+            raise WitmarkError("--touch-u", "is given without --touch", "give both, or neither")
+        return None
+    for option, value in instead.items():
+        if value is not None and value != []:
+            raise WitmarkError(
+                option, "is given beside --touch", "the corners tell it: leave one of them out"
+            )
+    if touch_u is not None and not 0 < touch_u < 50:
+        raise WitmarkError(
+            f"--touch-u {touch_u:g}", "is no useful uncertainty", "give millimetres above 0"
+        )
+    corners: dict[str, tuple[float, float]] = {}
+    for text in touch:
+        name, equals, place = text.partition("=")
+        if not equals or name in corners:
+            why = "names no corner" if not equals else "is given twice"
+            raise WitmarkError(f"--touch {text}", why, "write it as top-left=X,Y, once per corner")
+        corners[name] = number_pair(place, f"--touch {name}=", "X,Y")
+    return board_from_corners(board, corners, TOUCH_U_MM if touch_u is None else touch_u)
 
 
 def _at_u(text: str | None) -> tuple[float | None, float | None]:

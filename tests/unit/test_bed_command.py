@@ -11,6 +11,7 @@ import pytest
 from PIL import Image
 
 from calibration.bed import read_bed
+from calibration.board import BoardPlace, read_board
 from calibration.lens import read_lens
 from calibration.marks import resolve_pose
 from calibration.verification import last_verified, record_path
@@ -84,6 +85,86 @@ def test_bed_text_splits_the_uncertainty_by_name(
     for word in ("lens", "camera pose", "place of the board", "scale of the board", "lower left"):
         assert word in said
     assert "a camera that moves later cannot be corrected" in said
+
+
+def touched_corners(bench: Any) -> list[str]:
+    """Return --touch options for three corners of the board as it lies in `bed.png`."""
+    board = read_board(bench.folder / "board.json")
+    width, height = (side * board.print_scale for side in board.size_mm)
+    own = {"top-left": (0.0, 0.0), "top-right": (width, 0.0), "bottom-right": (width, height)}
+    place = BoardPlace(*_told_place(bench))
+    bed = place.bed_points(np.array(list(own.values())))
+    pairs = zip(own, bed, strict=True)
+    return [part for name, (x, y, _) in pairs for part in ("--touch", f"{name}={x:.3f},{y:.3f}")]
+
+
+def _told_place(bench: Any) -> tuple[tuple[float, float], float, float]:
+    options = bench.bed_options
+    x, y = (float(v) for v in options[options.index("--at") + 1].split(","))
+    turn, height = (float(options[options.index(name) + 1]) for name in ("--turn", "--height"))
+    return (x, y), turn, height
+
+
+def _without_place(bench: Any) -> list[str]:
+    options = list(bench.bed_options)
+    for name in ("--at", "--turn"):
+        at = options.index(name)
+        del options[at : at + 2]
+    return options
+
+
+def test_touched_corners_stand_for_the_place_and_its_uncertainty(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    photo, by_place, by_touch = (
+        str(bench.folder / "bed.png"),
+        tmp_path / "place.json",
+        tmp_path / "touch.json",
+    )
+    told = [*bench.bed_options, "--at-u", "0.3,0.15", "--out", str(by_place)]
+    assert run(["calibrate", "bed", photo, *told]) == 0
+    touched = [*_without_place(bench), *touched_corners(bench), "--out", str(by_touch)]
+    assert run(["calibrate", "bed", photo, *touched]) == 0
+    said = capsys.readouterr()
+    assert "the touched corners put the board at" in said.err
+    assert "U95 0.28 mm and 0.10 degrees" in said.err
+    one, other = read_bed(by_place), read_bed(by_touch)
+    np.testing.assert_allclose(one.pose.camera_mm, other.pose.camera_mm, atol=0.02)
+    assert other.place_measured
+    assert len(json.loads(by_touch.read_text())["history"]["touched"]) == 3
+
+
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        (["--at", "1,2"], "--at: is given beside --touch"),
+        (["--touch", "middle=1,2"], "no corner of the board"),
+        (["--touch", "top-left=1,2"], "is given twice"),
+        (["--touch", "bottom-left"], "names no corner"),
+        (["--touch", "bottom-left=1"], "is not two numbers"),
+        (["--touch", "bottom-left=nan,2"], "is not two numbers"),
+        (["--touch", "bottom-left=400,2"], "bottom-left does not fit the others"),
+        (["--touch-u", "0"], "is no useful uncertainty"),
+    ],
+)
+def test_touches_that_cannot_be_believed_are_refused_in_one_line(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str], more: list[str], told: str
+) -> None:
+    out = tmp_path / "bed.json"
+    touched = [*_without_place(bench), *touched_corners(bench), *more, "--out", str(out)]
+    assert run(["calibrate", "bed", str(bench.folder / "bed.png"), *touched]) == 2
+    said = capsys.readouterr().err
+    assert told in said
+    assert len(said.strip().splitlines()) == 1
+    assert not out.exists()
+
+
+def test_how_well_nothing_is_touched_is_refused(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    options = [*bench.bed_options, "--touch-u", "0.2", "--out", str(tmp_path / "bed.json")]
+    assert run(["calibrate", "bed", str(bench.folder / "bed.png"), *options]) == 2
+    assert "without --touch" in capsys.readouterr().err
 
 
 def test_options_may_be_given_once_per_photo(bench: Any, tmp_path: Path) -> None:
