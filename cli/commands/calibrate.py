@@ -87,8 +87,7 @@ def bed(
         list[str] | None,
         typer.Option(
             metavar="CORNER=X,Y",
-            help="Instead of --at and --turn: bed place of an outer corner of the board as printed "
-            "(top-left, top-right, bottom-left, bottom-right), jogged to; three or four of them.",
+            help="Bed place of a corner of the board; three or four, instead of place and turn.",
         ),
     ] = None,
     touch_u: Annotated[
@@ -99,7 +98,11 @@ def bed(
     ] = None,
     json: AsJson = False,
 ) -> None:
-    """Find where the camera sees the bed, from photos of the board lying at known places."""
+    """Find where the camera sees the bed, from photos of the board lying at known places.
+
+    Where the board lies is typed, or told by its outer corners, to which the machine's pointer is
+    jogged: --touch top-left=X,Y (also top-right, bottom-left, bottom-right, as printed).
+    """
     from calibration.bed import write_bed
     from calibration.bed_fit import solve_bed
     from calibration.board import read_board
