@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.errors import WitmarkError
-from calibration.files import read_json, sha256, write_json
+from calibration.files import json_bytes, read_json, sha256, write_files
 from calibration.lens import Lens, lens_from_json
 from calibration.machine import MachineAxes, axes_from_json
 from calibration.pose import Pose
@@ -209,9 +210,15 @@ def content_id(content: dict[str, Any]) -> str:
     return sha256(json.dumps(bare, sort_keys=True, separators=(",", ":")).encode())[:16]
 
 
-def write_bed(path: Path, bed: Bed, history: dict[str, Any]) -> None:
-    """Write a bed file; `history` is the part that only people read (photos, typed places)."""
-    write_json(path, {**bed.to_json(), "history": history})
+def write_bed(
+    path: Path, bed: Bed, history: dict[str, Any], beside: Mapping[Path, bytes] | None = None
+) -> None:
+    """Write a bed file; `history` is the part that only people read (photos, typed places).
+
+    Files `beside` it are written with it, all or none.
+    """
+    content = json_bytes({**bed.to_json(), "history": history})
+    write_files({path: content, **(beside or {})})
 
 
 def read_bed(path: Path) -> Bed:

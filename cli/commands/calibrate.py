@@ -96,6 +96,12 @@ def bed(
             metavar="MM", help="How well a corner is touched (95 %); 0.3 is assumed otherwise."
         ),
     ] = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--map", metavar="FILE", help="Write a picture (SVG) of U95 all over the bed."
+        ),
+    ] = None,
     json: AsJson = False,
 ) -> None:
     """Find where the camera sees the bed, from photos of the board lying at known places.
@@ -110,7 +116,9 @@ def bed(
     from calibration.lens import read_lens
     from calibration.marks import register_marks
     from calibration.marks_file import read_marks
-    from cli.commands.calibrate_facts import bed_facts, bed_text
+    from calibration.uncertainty_map import uncertainty_map
+    from cli.commands.calibrate_facts import bed_facts, bed_text, map_facts
+    from cli.report.bed_map import bed_map_svg
     from cli.terminal import show, show_json, warn
     from vision.capture.photo import check_size, photos_of
 
@@ -178,12 +186,14 @@ def bed(
         "photos": rows,
         "notes": notes,
     }
-    write_bed(out, solved, history)
+    known = uncertainty_map(solved)
+    drawing = {} if picture is None else {picture: bed_map_svg(known).encode()}
+    write_bed(out, solved, history, drawing)
     for note in notes:
         warn(note)
     facts = bed_facts(solved, rows, out)
     if json:
-        show_json({**facts, "notes": notes})
+        show_json({**facts, "u95_map": map_facts(known), "notes": notes})
     else:
         show(bed_text(facts))
 

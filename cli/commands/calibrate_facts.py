@@ -13,6 +13,7 @@ from calibration.lens import PARAMETERS
 from calibration.lens_fit import LensFit
 from calibration.plane import PlaneSurface
 from calibration.quantity import K95, K95_PLANE, Quantity
+from calibration.uncertainty_map import UncertaintyMap
 from calibration.verification import Look, record_path, worst_of
 from cli.terminal import table
 
@@ -123,6 +124,16 @@ def bed_facts(bed: Bed, photos: Sequence[dict[str, Any]], out: Path) -> dict[str
             {"id": mark.id, "centre_mm": list(mark.centre_mm), "height_mm": mark.height_mm}
             for mark in bed.marks
         ],
+    }
+
+
+def map_facts(told: UncertaintyMap) -> dict[str, Any]:
+    """Return U95 all over the bed, row by row of Y; None where the camera does not see it."""
+    return {
+        "height_mm": told.height_mm,
+        "x_mm": told.x_mm.tolist(),
+        "y_mm": told.y_mm.tolist(),
+        "u95_mm": [[None if v != v else v for v in row] for row in told.u95_mm.tolist()],
     }
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import jsonschema
+import lxml.etree
 import numpy as np
 import pytest
 from PIL import Image
@@ -85,6 +86,38 @@ def test_bed_text_splits_the_uncertainty_by_name(
     for word in ("lens", "camera pose", "place of the board", "scale of the board", "lower left"):
         assert word in said
     assert "a camera that moves later cannot be corrected" in said
+
+
+def test_a_picture_of_the_uncertainty_all_over_the_bed_agrees_with_the_table(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, picture = tmp_path / "bed.json", tmp_path / "map.svg"
+    options = [*bench.bed_options, "--out", str(out), "--map", str(picture), "--json"]
+    assert run(["calibrate", "bed", str(bench.folder / "bed.png"), *options]) == 0
+    told = json.loads(capsys.readouterr().out)
+    known = told["u95_map"]
+    assert len(known["u95_mm"]) == len(known["y_mm"])
+    assert {len(row) for row in known["u95_mm"]} == {len(known["x_mm"])}
+    numbers = [value for row in known["u95_mm"] for value in row if value is not None]
+    # The table's parts are independent; each of them alone is smaller than all together.
+    middle = next(place for place in told["places"] if place["name"] == "middle")
+    assert max(middle["u95_mm"].values()) < max(numbers)
+    assert min(numbers) < 1.5 * sum(middle["u95_mm"].values())
+    svg = picture.read_text("utf-8")
+    assert svg.count("<rect") == len(numbers) + 2
+    assert f">{numbers[0]:.2f}<" in svg
+    assert lxml.etree.fromstring(svg.encode()) is not None
+
+
+def test_a_picture_that_cannot_be_written_leaves_no_bed_file(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "bed.json"
+    (tmp_path / "file").write_text("in the way")
+    options = [*bench.bed_options, "--out", str(out), "--map", str(tmp_path / "file" / "map.svg")]
+    assert run(["calibrate", "bed", str(bench.folder / "bed.png"), *options]) == 2
+    assert "map.svg" in capsys.readouterr().err
+    assert not out.exists()
 
 
 def touched_corners(bench: Any) -> list[str]:
