@@ -87,6 +87,22 @@ def test_strain_is_named_by_its_kind_and_nothing_is_named_where_there_is_none(to
     assert any(findings(run) == ["skew"] for run in told["out of square"])
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("shape", [shapely.box(10, 16, 36, 16.01), shapely.box(20, 14, 20.8, 14.8)])
+def test_what_a_mark_is_too_small_to_tell_is_not_told(shape):
+    """A single line tells its length alone; a mark smaller than a millimetre nothing."""
+    view = Scene({"fill": ((shape,), STILL, 0.5)}, noise=2.0).capture(seed=1)
+    mark = measure(view, None, artwork_of((shape,)), STILL, (), KERF_MM)
+    said = SimpleNamespace(hatch_mm=0.1, height_sigma_mm=0.1)
+    points = {"fill": np.array(shape.exterior.coords)}
+    told = strains(mark, KnownMap(), points, said, ["fill"])["all"]
+    long = shape.bounds[2] - shape.bounds[0] > 10
+    assert (told.quantities["x_percent"].value is not None) == long
+    assert told.quantities["y_percent"].why == "the mark is too small to tell"
+    assert (told.lift_mm.value is not None) == long
+    assert findings({"all": told}) == ["none"]
+
+
 def test_the_strain_of_moves_is_told_beside_their_shift_and_turn():
     points = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 5.0], [0.0, 5.0], [3.0, 2.0]])
     gradient = np.array([[0.003, 0.001], [0.004, -0.002]])  # du/dx, du/dy; dv/dx, dv/dy

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.plane import PlaneSurface
-from calibration.quantity import Quantity
+from calibration.quantity import K95, Quantity
 from vision.artwork.strokes import Layer
 from vision.measure.budget import Assumptions
 from vision.register.mark import Mark
@@ -24,7 +24,9 @@ Array = NDArray[np.float64]
 
 # A mark that is known no better than this says nothing of its size.
 _TELLS = 0.05
-_TOO_SHORT = "the mark is too short, or too evenly round, to tell"
+_TOO_SMALL = "the mark is too small to tell"
+# No sheet is that far from where it should be.
+_TELLS_MM = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +66,10 @@ class Strain:
     @property
     def lift_mm(self) -> Quantity:
         """How much higher than stated the surface lies if all of it comes from that."""
-        return Quantity.from_sigma(*self._lift)
+        value, sigma = self._lift
+        if K95 * sigma > _TELLS_MM:
+            return Quantity.missing(_TOO_SMALL)
+        return Quantity.from_sigma(value, sigma)
 
     @property
     def beside_lift_chi2(self) -> float:
@@ -86,7 +91,7 @@ class Strain:
         return {
             key: Quantity.from_sigma(factor * float(value), factor * float(own))
             if own < _TELLS
-            else Quantity.missing(_TOO_SHORT)
+            else Quantity.missing(_TOO_SMALL)
             for (key, factor), value, own in zip(unit.items(), self.value, sigma, strict=True)
         }
 
