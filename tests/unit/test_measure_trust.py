@@ -86,7 +86,13 @@ def beside(significance, contrast, strength):
 
 @pytest.mark.parametrize(
     ("significance", "contrast", "faint"),
-    [(5.0, -20.0, False), (13.0, -20.0, False), (13.0, -3.0, True), (40.0, -3.0, False)],
+    [
+        (5.0, -20.0, True),
+        (9.0, -20.0, True),
+        (10.0, -20.0, False),
+        (13.0, -3.0, True),
+        (40.0, -3.0, False),
+    ],
 )
 def test_what_may_be_the_edge_of_a_stronger_layer_is_too_faint(significance, contrast, faint):
     outline = beside(significance, contrast, 0.7)

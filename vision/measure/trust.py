@@ -26,11 +26,13 @@ _STANDS_OUT = 9.21
 _FAINT = 6.0
 _FAINT_LEVELS = 1.0
 # Beside a layer that is seen far better, one that hardly stands out may be nothing but what the
-# model of the other's edge lacks. Of 23 simulated outlines that were never burned on the edge of
-# their fill all were told as burned less than seven tenths as strongly as it, most the other way
-# round (lighter where it is darker), and reached up to 3.2 % of its significance. Of 24 that were
-# burned all but one were told as strong as the fill or stronger.
+# model of the other's edge lacks. Of 52 simulated outlines that were never burned on the edge of a
+# rectangle 49 were told as burned less than three quarters as strongly as the fill, most the other
+# way round (lighter where it is darker), and reached up to 2.3 % of its significance; those told as
+# strong as the fill reached 0.6 %. Of 24 that were burned all were told as strong, and all but one
+# reached 0.96 % or more.
 _WEAK_SHARE = 0.05
+_LEAST_SHARE = 0.0095
 _AS_STRONG = 0.75
 # So what is burned as strongly as what it lies beside is believed a little sooner.
 _FAINT_AS_STRONG = 4.5
@@ -147,7 +149,8 @@ def _hidden_by(mark: Mark, name: Layer) -> str:
     if mark.significance[name] >= mark.significance[strongest]:
         return ""
     share = mark.significance[name] / mark.significance[strongest]
-    weak = _as_strong(mark, name) < _AS_STRONG and share < _WEAK_SHARE
+    needed = _LEAST_SHARE if _as_strong(mark, name) >= _AS_STRONG else _WEAK_SHARE
+    weak = share < needed
     pale = abs(mark.contrast[name]) < _MISFIT_CONTRAST * abs(mark.contrast[strongest])
     pale &= mark.significance[name] < _BEYOND_MISFIT
     return strongest if weak or pale else ""
