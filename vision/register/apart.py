@@ -40,6 +40,19 @@ _SAME_MM = 0.02
 _SAME_RAD = 5e-4
 
 
+def fit_together(
+    scene: Scene,
+    maps: tuple[DistanceMap, ...],
+    start: Rigid,
+    pivot_mm: tuple[float, float],
+    half_mm: tuple[float, ...],
+    blind: tuple[bool, ...],
+) -> Fit | None:
+    """Fit all layers with one motion."""
+    fit = _loosely(scene, maps, start, pivot_mm, half_mm, blind)
+    return fit((start,) * len(maps), tied=True)
+
+
 def fit_separately(
     scene: Scene,
     maps: tuple[DistanceMap, ...],
@@ -50,26 +63,7 @@ def fit_separately(
 ) -> Fit | None:
     """Fit the layers together, then each for itself from several starts; return the best."""
     count = len(maps)
-    # All starts are held against the same pixels: a layer that is not where it is looked for leaves
-    # its mark where nobody looks.
-    places = scene.region.centres_mm
-    near = np.any([m.distance_at(start, places) < m.reach_mm for m in maps], axis=0)
-    side = 2 * math.ceil(_OTHER_LAYER_REACH_MM / scene.region.pitch_mm) + 1
-    pixels = cv2.dilate(near.astype(np.uint8), np.ones((side, side), np.uint8)).astype(np.float32)
-    fit = partial(
-        fit_layers,
-        scene,
-        maps,
-        half_mm=half_mm,
-        pivot_mm=pivot_mm,
-        pixels=pixels,
-        iterations=8,
-        robust=False,
-        free=False,
-        blind=blind,
-        settled=_NEARLY,
-        alike=True,
-    )
+    fit = _loosely(scene, maps, start, pivot_mm, half_mm, blind)
     together = fit((start,) * count, tied=True)
     if together is None or count == 1:
         return together
@@ -100,6 +94,39 @@ def fit_separately(
             if trial is not None and trial.cost < best.cost:
                 best = trial
     return best
+
+
+def _loosely(
+    scene: Scene,
+    maps: tuple[DistanceMap, ...],
+    start: Rigid,
+    pivot_mm: tuple[float, float],
+    half_mm: tuple[float, ...],
+    blind: tuple[bool, ...],
+) -> Callable[..., Fit | None]:
+    """Return a fit from poses near a start that holds blur, kerf and softness.
+
+    All starts are held against the same pixels: a layer that is not where it is looked for leaves
+    its mark where nobody looks.
+    """
+    places = scene.region.centres_mm
+    near = np.any([m.distance_at(start, places) < m.reach_mm for m in maps], axis=0)
+    side = 2 * math.ceil(_OTHER_LAYER_REACH_MM / scene.region.pitch_mm) + 1
+    pixels = cv2.dilate(near.astype(np.uint8), np.ones((side, side), np.uint8)).astype(np.float32)
+    return partial(
+        fit_layers,
+        scene,
+        maps,
+        half_mm=half_mm,
+        pivot_mm=pivot_mm,
+        pixels=pixels,
+        iterations=8,
+        robust=False,
+        free=False,
+        blind=blind,
+        settled=_NEARLY,
+        alike=True,
+    )
 
 
 def fit_closely(

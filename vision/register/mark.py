@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork, Layer
-from vision.register.apart import fit_closely, fit_separately
+from vision.register.apart import fit_closely, fit_separately, fit_together
 from vision.register.distance import DistanceMap
 from vision.register.doubled import Doubling, doubling
 from vision.register.fit import fit_layers
@@ -22,6 +22,7 @@ from vision.register.layers import (
     layer_maps,
 )
 from vision.register.local import LocalOffset, local_offsets, square_cells
+from vision.register.locate import COARSE_PIXEL_MM
 from vision.register.pixels import scene_about
 from vision.register.scene import Burn, Scene, State
 from vision.register.uncertain import (
@@ -118,15 +119,20 @@ def measure(
     if pixel is None:
         return NotFound("the artwork's place is outside the camera's view", outside_view=True)
     corners = start.apply(box)
-    binning = max(1, round(_FIRST_PIXEL_MM / pixel))
     coarse_maps = layer_maps(artwork, COARSE_PITCH_MM, COARSE_REACH_MM)
     names: tuple[Layer, ...] = tuple(m.layer for m in coarse_maps)
-    scene = scene_about(view, ground, corners, binning, 1)
-    if scene is None:
+    wide, scene = (
+        scene_about(view, ground, corners, max(1, round(size / pixel)), 1)
+        for size in (COARSE_PIXEL_MM, _FIRST_PIXEL_MM)
+    )
+    if wide is None or scene is None:
         return NotFound("the artwork's place is outside the camera's view", outside_view=True)
     half = half_widths(coarse_maps, kerf_mm, negative)
     blind = tuple(is_round(artwork, name) for name in names)
-    first = fit_separately(scene, coarse_maps, start, pivot_mm, half, blind)
+    # Wide pixels draw all layers together from farther away than fine ones.
+    near = fit_together(wide, coarse_maps, start, pivot_mm, half, blind)
+    place = start if near is None else near.state.poses[0]
+    first = fit_separately(scene, coarse_maps, place, pivot_mm, half, blind)
     if first is None:
         return NotFound("too few usable pixels where the artwork should be")
     reach = max(_REACH_MM, _REACH_PX * pixel)
