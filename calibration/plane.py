@@ -13,6 +13,7 @@ from calibration.bed import COUNT as BED_COUNT
 from calibration.bed import LENS, PLACE, POSE, SCALE, Bed
 from calibration.errors import WitmarkError
 from calibration.pose import project_with_jacobians
+from calibration.quantity import K95_PLANE
 
 Array = NDArray[np.float64]
 
@@ -121,6 +122,17 @@ class PlaneSurface:
         out[SCALE, SCALE] = full[SCALE, SCALE]
         out[TRACKING, TRACKING] = self.bed.tracking_covariance
         return out
+
+    def calibration_u95_mm(self, points_mm: Array, where: slice = slice(None)) -> Array:
+        """Return (n,) radius that holds each point with 95 %, in the direction known worst.
+
+        `where` picks a group of `terms`; all of the calibration by default.
+        """
+        jacobian = self.calibration_jacobian_mm(points_mm)[:, :, where]
+        covariance = (
+            jacobian @ self.calibration_covariance[where, where] @ jacobian.transpose(0, 2, 1)
+        )
+        return np.asarray(K95_PLANE * np.sqrt(np.linalg.eigvalsh(covariance)[:, -1]))
 
     def height_jacobian_mm(self, points_mm: Array) -> Array:
         """Return (n, 2): how far a measured point moves per mm of greater assumed height."""

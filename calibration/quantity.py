@@ -10,6 +10,8 @@ from typing import Any
 # plane (square root of the chi-square quantile with two degrees of freedom, 5.9915).
 K95 = 1.959964
 K95_PLANE = 2.447747
+# Quantile of chi-square with three degrees of freedom that chance passes once in a thousand.
+CHI2_SURELY = 16.27
 
 
 @dataclass(frozen=True)

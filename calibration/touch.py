@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.board import Board
+from calibration.board import Board, BoardPlace
 from calibration.errors import WitmarkError
 from calibration.quantity import K95, Quantity
 
@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 # spot (common practice, no source).
 TOUCH_U_MM = 0.3
 CORNERS = ("top-left", "top-right", "bottom-left", "bottom-right")
+_UNMOVED = BoardPlace((0.0, 0.0), 0.0, 0.0)
 _LEAST = 3
 # Corners that are farther off than that many U95 are a mistake, not noise.
 _MISTAKE = 4.0
@@ -103,13 +104,8 @@ def board_from_corners(
     """
     names = _checked(touched_mm)
     width, height = (side * board.print_scale for side in board.size_mm)
-    places = {
-        "top-left": (0.0, 0.0),
-        "top-right": (width, 0.0),
-        "bottom-left": (0.0, -height),
-        "bottom-right": (width, -height),
-    }
-    own = np.array([places[name] for name in names])
+    printed = dict(zip(CORNERS, [(x, y) for y in (0.0, height) for x in (0.0, width)], strict=True))
+    own = _UNMOVED.bed_points(np.array([printed[name] for name in names]))[:, :2]
     seen = np.array([touched_mm[name] for name in names], np.float64)
     sigma = touch_u_mm / K95
     away = own - own.mean(axis=0)
@@ -122,8 +118,8 @@ def board_from_corners(
     _refuse_mirrored(own, seen, left, sigma)
     _refuse_mistakes(names, own, seen, left, beside, larger, sigma)
     # A misfit that is larger than typed says that the touches are worse than typed.
-    own_sigma = sigma * max(1.0, _spread(left, 3) / sigma)
-    size_sigma = sigma * max(1.0, _spread(beside, 4) / sigma)
+    own_sigma = max(sigma, _spread(left, 3))
+    size_sigma = max(sigma, _spread(beside, 4))
     at = seen.mean(axis=0) - np.array([[c, -s], [s, c]]) @ own.mean(axis=0)
     at_sigma = own_sigma * math.sqrt(1 / len(names) + float((own.mean(axis=0) ** 2).sum()) / spread)
     return Touched(

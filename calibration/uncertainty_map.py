@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from calibration.bed import Bed
 from calibration.plane import PlaneSurface
-from calibration.quantity import K95_PLANE
 
 Array = NDArray[np.float64]
 
@@ -77,9 +76,7 @@ def uncertainty_map(bed: Bed, height_mm: float = 0.0, most: int = 12) -> Uncerta
         & (pixels[inside, 0] <= width - 0.5)
         & (pixels[inside, 1] <= height - 0.5)
     )
-    jacobian = surface.calibration_jacobian_mm(places[inside])
-    spread = jacobian @ surface.calibration_covariance @ jacobian.transpose(0, 2, 1)
-    u95[inside] = K95_PLANE * np.sqrt(np.linalg.eigvalsh(spread)[:, -1])
+    u95[inside] = surface.calibration_u95_mm(places[inside])
     grid = u95.reshape(len(y), len(x))
     rows, columns = (np.isfinite(grid).any(axis=axis) for axis in (1, 0))
     return UncertaintyMap(x[columns], y[rows], grid[rows][:, columns], bed.field_mm, height_mm)

@@ -118,6 +118,7 @@ def bed(
     from calibration.marks_file import read_marks
     from calibration.uncertainty_map import uncertainty_map
     from cli.commands.calibrate_facts import bed_facts, bed_text, map_facts
+    from cli.options import number_pair
     from cli.report.bed_map import bed_map_svg
     from cli.terminal import show, show_json, warn
     from vision.capture.photo import check_size, photos_of
@@ -128,16 +129,18 @@ def bed(
             "is missing: one place of a board does not tell the lens from the pose",
             "run 'witmark calibrate lens' first and give its file with --lens",
         )
+    if picture is not None and picture.resolve() == out.resolve():
+        raise WitmarkError(f"--map {picture}", "is the bed file itself", "name another file")
     drawn, measured = read_board(board), read_lens(lens)
     described = read_marks(marks) if marks else None
     paths = photos_of(photos)
     touched = _touched(drawn, touch, touch_u, {"--at": at, "--turn": turn, "--at-u": at_u})
     if touched is None:
-        places = _places(drawn, at, turn, height, len(paths))
+        typed = [number_pair(text, "--at", "X,Y") for text in at or []]
+        places = _places(drawn, typed, turn, height, len(paths))
         at_u_mm, turn_u_deg = _at_u(at_u)
     else:
-        x, y = touched.at_mm
-        places = _places(drawn, [f"{x},{y}"], [touched.turn_deg], height, len(paths))
+        places = _places(drawn, [touched.at_mm], [touched.turn_deg], height, len(paths))
         at_u_mm, turn_u_deg = touched.at_u_mm, touched.turn_u_deg
     captures, notes = _read_all(paths)
     for photo in captures:
@@ -326,7 +329,7 @@ def _no_corners() -> tuple[Any, Any]:
 
 def _places(
     board: Board,
-    at: list[str] | None,
+    at: list[tuple[float, float]],
     turn: list[float] | None,
     height: list[float] | None,
     count: int,
@@ -334,12 +337,11 @@ def _places(
     """Return the board's place in every photo, from options given once or once per photo."""
     from calibration.board import BoardPlace
     from calibration.errors import WitmarkError
-    from cli.options import number_pair
 
     if not at and board.place is not None:
         return [board.place] * count
     given: dict[str, list[Any]] = {
-        "--at": [number_pair(text, "--at", "X,Y") for text in at or []],
+        "--at": at,
         "--turn": list(turn or []),
         "--height": list(height or []),
     }

@@ -12,7 +12,7 @@ from calibration.bed import Bed
 from calibration.lens import PARAMETERS
 from calibration.lens_fit import LensFit
 from calibration.plane import PlaneSurface
-from calibration.quantity import K95, K95_PLANE, Quantity
+from calibration.quantity import K95, Quantity
 from calibration.uncertainty_map import UncertaintyMap
 from calibration.verification import Look, record_path, worst_of
 from cli.terminal import table
@@ -91,24 +91,20 @@ def bed_facts(bed: Bed, photos: Sequence[dict[str, Any]], out: Path) -> dict[str
         "upper right": (right, high),
     }
     places = np.array(list(named.values()))
-    jacobian = surface.calibration_jacobian_mm(places)
+    u95 = {
+        term: surface.calibration_u95_mm(places, about.where)
+        for term, about in surface.terms().items()
+    }
     per_px = 1 / np.sqrt(np.abs(np.linalg.det(surface.jacobian_px_per_mm(places))))
-    covariance = surface.calibration_covariance
-    rows = []
-    for row, (name, place) in enumerate(named.items()):
-        terms = {}
-        for term, about in surface.terms().items():
-            j = jacobian[row][:, about.where]
-            spread = j @ covariance[about.where, about.where] @ j.T
-            terms[term] = K95_PLANE * float(np.sqrt(np.linalg.eigvalsh(spread)[-1]))
-        rows.append(
-            {
-                "name": name,
-                "at_mm": [float(v) for v in place],
-                "mm_per_px": float(per_px[row]),
-                "u95_mm": terms,
-            }
-        )
+    rows = [
+        {
+            "name": name,
+            "at_mm": [float(v) for v in place],
+            "mm_per_px": float(per_px[row]),
+            "u95_mm": {term: float(own[row]) for term, own in u95.items()},
+        }
+        for row, (name, place) in enumerate(named.items())
+    ]
     x, y, z = bed.pose.camera_mm
     return {
         "file": str(out),

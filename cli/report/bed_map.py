@@ -34,11 +34,10 @@ def bed_map_svg(told: UncertaintyMap) -> str:
             if not np.isfinite(value):
                 continue
             u, v = at(x, y)
-            grey = _PALE - (_PALE - _DARK) * (value - least) / max(most - least, 1e-9)
-            fill = f"#{round(grey):02x}" + f"{round(grey):02x}" * 2
+            grey = round(_PALE - (_PALE - _DARK) * (value - least) / max(most - least, 1e-9))
             parts.append(
                 f'<rect x="{u - side / 2:.1f}" y="{v - side / 2:.1f}" width="{side:.1f}" '
-                f'height="{side:.1f}" fill="{fill}" stroke="#fff" stroke-width="1"/>'
+                f'height="{side:.1f}" fill="rgb({grey},{grey},{grey})" stroke="#fff"/>'
             )
             parts.append(drawing.text(u, v + size / 3, f"{value:.2f}", "middle", size))
     for x in told.x_mm:

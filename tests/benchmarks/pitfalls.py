@@ -23,7 +23,7 @@ import numpy as np
 
 from tests.benchmarks.reading import SABOTAGES, read_core, spoiled
 from tests.benchmarks.spoilers import SPOILERS, Spoiled, pitfall_of
-from tests.benchmarks.summary import WRONG_UM
+from tests.benchmarks.summary import REGION, WRONG_UM, is_wrong, rms, told_of
 from tests.benchmarks.targets import REFUSED
 from tests.studies.rates import Rate, Spread, markdown
 from tests.studies.rows import OtherSpecificationError, Row, read_rows, sources_stamp, stamp
@@ -31,8 +31,6 @@ from tests.studies.summary import Target, targets_table
 from tests.studies.telling import run_telling, tell_missed, tell_sources
 
 _ROOT = Path(__file__).resolve().parents[2]
-# 95 % quantile of chi-square with two degrees of freedom.
-_REGION = 5.991
 
 
 def run_pitfall(seed: int, spoiler: str, sabotage: str | None, code: str) -> Row:
@@ -44,10 +42,8 @@ def run_pitfall(seed: int, spoiler: str, sabotage: str | None, code: str) -> Row
 
 def targets_of(rows: Sequence[Row], spoiler: str) -> list[Target]:
     """Hold the rows of one spoiler against what is asked of it."""
-    told = [row for row in rows if "error_um" in row and row.get("refused") is None]
-    wrong = [
-        float(np.hypot(*row["error_um"])) > WRONG_UM and row["misfit"] > _REGION for row in told
-    ]
+    told = told_of(rows)
+    wrong = [is_wrong(row) for row in told]
     found = [
         Target(
             f"{spoiler}: wrong by more than {WRONG_UM:.0f} um, outside its region, not refused",
@@ -75,10 +71,10 @@ def table(rows: dict[str, list[Row]]) -> str:
     """Return what each spoiler does, as a table."""
     lines = []
     for spoiler, own in rows.items():
-        told = [row for row in own if "error_um" in row and row.get("refused") is None]
+        told = told_of(own)
         error = np.array([row["error_um"] for row in told]).reshape(-1, 2)
         misfit = np.array([row["misfit"] for row in told])
-        rmse = np.sqrt((error**2).mean(axis=0)) if told else [np.nan, np.nan]
+        rmse = rms(error, 0) if told else [np.nan, np.nan]
         lines.append(
             (
                 spoiler,
@@ -86,7 +82,7 @@ def table(rows: dict[str, list[Row]]) -> str:
                 f"{rmse[0]:.1f}, {rmse[1]:.1f}",
                 f"{np.median(np.hypot(*error.T)):.1f}" if told else "",
                 f"{np.sqrt(misfit.mean() / 2):.2f}" if told else "",
-                str(Rate(int((misfit <= _REGION).sum()), len(told))) if told else "",
+                str(Rate(int((misfit <= REGION).sum()), len(told))) if told else "",
                 str(Rate(len(own) - len(told), len(own))),
             )
         )

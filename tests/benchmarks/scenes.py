@@ -122,11 +122,7 @@ def spec_of(seed: int) -> Spec:
     if layers in ("fill", "outline"):
         number = 1
     grey = rng.uniform(155, 190)
-    motions = []
-    for _ in range(number):
-        away, heading = math.exp(rng.uniform(math.log(0.05), 0.0)), rng.uniform(0, 2 * math.pi)
-        turned = math.radians(rng.uniform(-0.3, 0.3))
-        motions.append((away * math.cos(heading), away * math.sin(heading), turned))
+    motions = draw_motions(rng, number)
     return Spec(
         seed,
         pitch_mm,
@@ -137,9 +133,19 @@ def spec_of(seed: int) -> Spec:
         float(rng.uniform(0.15, 0.25)),
         float(rng.uniform(0.7, 1.2)),
         (float(grey), float(rng.uniform(-0.12, 0.12)), float(rng.uniform(-0.12, 0.12))),
-        tuple(motions),
+        motions,
         math.radians(rng.uniform(-3, 3)),
     )
+
+
+def draw_motions(rng: np.random.Generator, number: int) -> tuple[tuple[float, float, float], ...]:
+    """Return so many motions (dx mm, dy mm, turn rad): 0.05 to 1 mm any way, up to 0.3 degrees."""
+    motions = []
+    for _ in range(number):
+        away, heading = math.exp(rng.uniform(math.log(0.05), 0.0)), rng.uniform(0, 2 * math.pi)
+        turned = math.radians(rng.uniform(-0.3, 0.3))
+        motions.append((away * math.cos(heading), away * math.sin(heading), turned))
+    return tuple(motions)
 
 
 def shapes_of(layers: str, name: str) -> tuple[Polygon, ...]:
@@ -203,13 +209,21 @@ class Drawing:
     def through(self) -> Array:
         """(h, w) the share of light that each pixel keeps: each layer burns what is left."""
         shapes = [self.shape(i, pose) for i, pose in enumerate(self.spec.poses)]
-        burns = self.burns
+        burns = [burn * self.evenness(i) for i, burn in enumerate(self.burns)]
         lost = np.zeros(1)
         for burn, shape in zip(burns, shapes, strict=True):
             lost = lost + burn * self.cells(shape)
         if len(shapes) == 2:
             lost = lost - burns[0] * burns[1] * self.cells(common(*shapes))
-        return 1 - blur(lost, self.spec.sigma_px)
+        return 1 - blur(self.smeared(lost), self.spec.sigma_px)
+
+    def evenness(self, index: int) -> Array | float:
+        """Return how strongly a layer was burned, 1 on average: everywhere alike."""
+        return 1.0
+
+    def smeared(self, cells: Array) -> Array:
+        """Return what a camera that moves while it looks sees of cells: it stands still."""
+        return cells
 
     @cached_property
     def plane(self) -> Array:

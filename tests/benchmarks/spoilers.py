@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import cv2
 import numpy as np
@@ -17,9 +16,9 @@ from shapely import affinity
 from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from tests.benchmarks.scenes import Drawing, Spec, common, shapes_of, spec_of
+from tests.benchmarks.scenes import Drawing, Spec, draw_motions, shapes_of, spec_of
 from tests.benchmarks.tone import linear_of
-from tests.unit.drawn_scenes import CELLS, blur
+from tests.unit.drawn_scenes import CELLS
 from vision.artwork.placing import Rigid
 from vision.register.view import View
 
@@ -45,20 +44,17 @@ SPOILERS: dict[str, float | None] = {
 
 def pitfall_of(seed: int) -> Spec:
     """Return the scene of a seed."""
-    return replace(
-        spec_of(seed), pitch_mm=0.15, layers="coincident", ground="none", noise=2.0, **_pair(seed)
-    )
-
-
-def _pair(seed: int) -> dict[str, tuple[object, ...]]:
-    """Return contrasts and motions of two layers, as `spec_of` draws them."""
     rng = np.random.default_rng([seed, 11])
-    motions = []
-    for _ in range(2):
-        away, heading = math.exp(rng.uniform(math.log(0.05), 0.0)), rng.uniform(0, 2 * math.pi)
-        turned = math.radians(rng.uniform(-0.3, 0.3))
-        motions.append((away * math.cos(heading), away * math.sin(heading), turned))
-    return {"contrast": tuple(rng.uniform(40, 120, 2).tolist()), "motions": tuple(motions)}
+    motions = draw_motions(rng, 2)
+    return replace(
+        spec_of(seed),
+        pitch_mm=0.15,
+        layers="coincident",
+        ground="none",
+        noise=2.0,
+        motions=motions,
+        contrast=tuple(rng.uniform(40, 120, 2).tolist()),
+    )
 
 
 @dataclass(frozen=True)
@@ -85,23 +81,17 @@ class Spoiled(Drawing):
         drawn = shapely.union_all([s.buffer(self.spec.kerf_mm / 2, quad_segs=4) for s in strokes])
         return shapely.transform(drawn, pose.apply)
 
-    @cached_property
-    def through(self) -> Array:
-        """(h, w) the share of light that each pixel keeps."""
-        if self.spoiler not in ("uneven", "smeared"):
-            return super().through
-        shapes = [self.shape(i, pose) for i, pose in enumerate(self.spec.poses)]
-        burns = self.burns
-        # Each layer varies by itself; what both cover is burned by both.
-        uneven = [self._variation(i) if self.spoiler == "uneven" else 1.0 for i in range(2)]
-        kept = 1 - sum(b * u * self.cells(s) for b, u, s in zip(burns, uneven, shapes, strict=True))
-        kept += burns[0] * burns[1] * uneven[0] * uneven[1] * self.cells(common(*shapes))
-        if self.spoiler == "smeared":
-            kept = cv2.blur(kept, (round(_SMEAR_PX * CELLS), 1), borderType=cv2.BORDER_REPLICATE)
-        return blur(kept, self.spec.sigma_px)
+    def smeared(self, cells: Array) -> Array:
+        """Return cells as a camera sees them that moves along u while it looks."""
+        if self.spoiler != "smeared":
+            return cells
+        size = (round(_SMEAR_PX * CELLS), 1)
+        return np.asarray(cv2.blur(cells, size, borderType=cv2.BORDER_REPLICATE))
 
-    def _variation(self, index: int) -> Array:
+    def evenness(self, index: int) -> Array | float:
         """Return (h CELLS, w CELLS) how strongly a layer was burned, 1 on average."""
+        if self.spoiler != "uneven":
+            return 1.0
         width, height = (side * CELLS for side in self.surface.size)
         scale = _UNEVEN_MM / self.spec.pitch_mm * CELLS
         rng = np.random.default_rng([self.spec.seed, index, 13])

@@ -17,7 +17,7 @@ WRONG_UM = 50.0
 # Peers farther off than this are lost: counted, but not part of their RMSE.
 LOST_UM = 1000.0
 # 95 % quantile of chi-square with two degrees of freedom.
-_REGION = -2 * math.log(0.05)
+REGION = -2 * math.log(0.05)
 
 
 @dataclass(frozen=True)
@@ -63,12 +63,12 @@ class Result:
 
 def result_of(rows: Sequence[Row]) -> Result:
     """Sum up the rows of one method; NaN where nothing was told."""
-    told = [row for row in rows if "error_um" in row and row.get("refused") is None]
+    told = told_of(rows)
     core = all(row["method"] == CORE for row in rows)
     kept = [row for row in told if core or _length(row) <= LOST_UM]
     stated = [row for row in kept if "misfit" in row]
-    inside = [row["misfit"] <= _REGION for row in stated]
-    wrong = [_length(row) > WRONG_UM and row.get("misfit", np.inf) > _REGION for row in told]
+    inside = [row["misfit"] <= REGION for row in stated]
+    wrong = [is_wrong(row) for row in told]
     timed = [row for row in rows if "seconds" in row]
     error = np.array([row["error_um"] for row in kept]).reshape(-1, 2)
     bound = np.array([row["bound_um"] for row in kept]).reshape(-1, 2)
@@ -85,6 +85,16 @@ def result_of(rows: Sequence[Row]) -> Result:
         _median([row["seconds"] for row in timed]),
         _median([row["seconds"] / row["ecc_seconds"] for row in timed if "ecc_seconds" in row]),
     )
+
+
+def told_of(rows: Sequence[Row]) -> list[Row]:
+    """Return the rows that tell a number that may be used."""
+    return [row for row in rows if "error_um" in row and row.get("refused") is None]
+
+
+def is_wrong(row: Row) -> bool:
+    """Tell whether a number is farther off than WRONG_UM and outside the region that it states."""
+    return _length(row) > WRONG_UM and bool(row.get("misfit", np.inf) > REGION)
 
 
 def rms(values: Any, axis: int | None = None) -> Any:

@@ -120,6 +120,18 @@ def test_a_picture_that_cannot_be_written_leaves_no_bed_file(
     assert not out.exists()
 
 
+def test_a_picture_in_the_bed_files_place_is_refused(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "bed.json"
+    beside = tmp_path / "x" / ".." / "bed.json"
+    (tmp_path / "x").mkdir()
+    options = [*bench.bed_options, "--out", str(out), "--map", str(beside)]
+    assert run(["calibrate", "bed", str(bench.folder / "bed.png"), *options]) == 2
+    assert "is the bed file itself" in capsys.readouterr().err
+    assert not out.exists()
+
+
 def touched_corners(bench: Any) -> list[str]:
     """Return --touch options for three corners of the board as it lies in `bed.png`."""
     board = read_board(bench.folder / "board.json")

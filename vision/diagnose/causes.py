@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from calibration.quantity import Quantity
+from calibration.quantity import CHI2_SURELY, Quantity
 from vision.artwork.strokes import Layer
 from vision.diagnose.words import (
     ONE_SURELY,
-    SURELY,
     degrees,
     direction,
     millimetres,
@@ -24,6 +23,7 @@ _SEEN_ENOUGH = 0.75
 _DISPLACED_TOO_MUCH = 0.06
 # Quantile of chi-square with two degrees of freedom, one in a thousand.
 _SURELY_NOT_LIFT = 13.82
+_BY_RULE = "measure the mark with a steel rule: it tells the machine from the camera's calibration"
 
 
 @dataclass(frozen=True, eq=False)
@@ -333,15 +333,15 @@ def _work_and_place(evidence: Evidence, between: bool) -> list[Finding]:
 def _stretched(evidence: Evidence) -> list[Finding]:
     """Return what a mark that is larger, smaller or out of square says."""
     strain = evidence.strains.get("all")
-    if strain is None or strain.chi2 < SURELY:
+    if strain is None or strain.chi2 < CHI2_SURELY:
         return []
     told = strain.quantities
-    parts = [
+    longer = [
         f"{abs(q.value):.2f} ± {q.u95:.2f} % {'longer' if q.value > 0 else 'shorter'} along {axis}"
         for axis, q in (("X", told["x_percent"]), ("Y", told["y_percent"]))
         if q.value is not None and q.u95 is not None
     ]
-    size = "The mark is " + " and ".join(parts) + " than its artwork"
+    size = f"The mark is {' and '.join(longer)} than its artwork"
     lift = strain.lift_mm
     if strain.beside_lift_chi2 < _SURELY_NOT_LIFT and lift.value is not None and lift.u95:
         way = "higher" if lift.value > 0 else "lower"
@@ -363,11 +363,13 @@ def _stretched(evidence: Evidence) -> list[Finding]:
                 "skew",
                 "likely",
                 f"The mark is out of square by {abs(skew.value):.2f} ± {skew.u95:.2f} degrees.",
-                (f"{size}.",),
+                (f"{size}.",) if longer else (),
                 ("the sheet bowed", "the camera's calibration"),
-                "the same artwork turned by 90 degrees: the machine's skew turns with the machine",
+                _BY_RULE,
             )
         ]
+    if not longer:
+        return []
     return [
         Finding(
             "scale",
@@ -375,7 +377,7 @@ def _stretched(evidence: Evidence) -> list[Finding]:
             f"{size}.",
             (),
             ("the sheet bowed", "the camera's calibration"),
-            "the same artwork turned by 90 degrees: the machine's scale stays with its axes",
+            _BY_RULE,
         )
     ]
 

@@ -6,12 +6,11 @@ import math
 
 import numpy as np
 
-from calibration.quantity import Quantity
+from calibration.quantity import CHI2_SURELY, Quantity
 from vision.result import Displacement
 
-# What is called a movement is seen once in a thousand still jobs: quantile of chi-square with three
-# degrees of freedom, and of the normal distribution as a share of the 95 % one.
-SURELY = 16.27
+# What is called a movement is seen once in a thousand still jobs: quantile of the normal
+# distribution as a share of the 95 % one.
 ONE_SURELY = 3.29 / 1.96
 
 
@@ -60,7 +59,7 @@ def seen_to_differ(displacement: Displacement | None) -> bool:
             math.radians(displacement.rotation_deg.value or 0.0),
         ]
     )
-    return float(vector @ np.linalg.solve(statistical + systematic, vector)) > SURELY
+    return float(vector @ np.linalg.solve(statistical + systematic, vector)) > CHI2_SURELY
 
 
 def turned(displacement: Displacement | None) -> bool:

@@ -16,7 +16,7 @@ from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
 from vision.register.equations import Equations, normal_equations, prior_cost
 from vision.register.fitted import Fit
-from vision.register.model import look, start_state
+from vision.register.model import look, start_state, strongest
 from vision.register.priors import STRONGEST, bounds
 from vision.register.scene import Burn, Scene, Setting, State, make_setting, nudge, places_of
 from vision.register.weights import weigh_down
@@ -136,9 +136,9 @@ def fit_layers(
 
 
 def _level(state: State) -> float:
-    """Return the burn strength of the strongest layer, with its sign."""
-    strongest = max((float(np.median(a[:-2])) for a in state.amplitude), key=abs)
-    return float(np.copysign(max(abs(strongest), 0.05), strongest))
+    """Return the burn strength of the strongest layer, with its sign; never next to nothing."""
+    most = strongest(state.amplitude)
+    return float(np.copysign(max(abs(most), 0.05), most))
 
 
 def _cost(setting: Setting, state: State, residual: Image, weight: Image) -> float:

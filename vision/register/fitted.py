@@ -16,7 +16,7 @@ from vision.register.model import (
     gap_changes,
     ground_cost,
 )
-from vision.register.scene import Seen, Setting, State, places_of
+from vision.register.scene import Seen, Setting, State
 from vision.register.weights import weigh_down
 
 Array = NDArray[np.float64]
@@ -108,8 +108,7 @@ class Fit:
     @property
     def tells_softness(self) -> bool:
         """Whether the beam's softness shows at all: whether layers share edges."""
-        column = self._equations.columns[places_of(self.setting, self.state).soft]
-        return bool(column.any())
+        return any(bool(overlap.by_softness.any()) for overlap in self.seen.overlaps)
 
     def weighed_anew(self, residual: Image) -> Fit:
         """Return the fit where it ended, its pixels weighed by other residuals (rows, columns)."""

@@ -8,7 +8,7 @@ the burned layers as the camera sees them (`rendering`).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import chain
 
@@ -65,8 +65,7 @@ def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> St
         amplitude.append(np.concatenate([np.clip(values, -8.0, 0.95), [0.0, 0.0]]))
         place += len(groups)
     # The linear solution of the overlap is wild where edges coincide: start from what is expected.
-    middle = max((float(np.median(values[:-2])) for values in amplitude), key=abs)
-    overlap = np.full(len(pairs(len(maps))), expected_overlap(middle)[0])
+    overlap = np.full(len(pairs(len(maps))), expected_overlap(strongest(amplitude))[0])
     lean = ((0.0, 0.0),) * len(maps)
     return State(
         poses,
@@ -80,6 +79,11 @@ def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> St
         0.0,
         even(setting),
     )
+
+
+def strongest(amplitude: Sequence[Array]) -> float:
+    """Return the middle burn strength of the strongest layer, with its sign."""
+    return max((float(np.median(values[:-2])) for values in amplitude), key=abs)
 
 
 def look(setting: Setting, state: State) -> Seen:

@@ -123,9 +123,9 @@ def priors(setting: Setting, state: State) -> Priors:
         misfits.append((state.amplitude[j][:-2].mean() - state.amplitude[i][:-2].mean()) / spread)
     scale = np.sqrt(setting.burn.noise2)
     together = scale * np.array(rows)
-    held = np.ones(at.size)
-    held[at.soft] = setting.burn.soft_held
-    return Priors(together, scale * np.array(misfits), together * held)
+    looser = np.ones(at.size)
+    looser[at.soft] = setting.burn.soft_held
+    return Priors(together, scale * np.array(misfits), together * looser)
 
 
 def bounds(setting: Setting, state: State) -> tuple[Array, Array]:

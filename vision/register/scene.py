@@ -31,6 +31,8 @@ CELLS_ALIKE = 2.0
 # Likewise the softness of the beam: what the model does not know of a burn's edge passes for it,
 # and without any softness a fill's edge under its outline is hidden.
 _SOFT_HELD = 5.0
+# So many features of a layer, those large enough to tell, have a burn strength of their own.
+_MOST_GROUPS = 24
 # Of plain work's texture at most a sixth was seen again (simulated), of grain and printing four
 # tenths or more.
 _RECURS = 0.3
@@ -347,7 +349,7 @@ def make_setting(
     region = scene.region
     group_of, groups = [], []
     for layer in maps:
-        lookup, members = _grouping(layer, 0.0 if alike else scene.region.pitch_mm)
+        lookup, members = _grouping(layer, scene.region.pitch_mm, 0 if alike else _MOST_GROUPS)
         group_of.append(lookup)
         groups.append(members)
     places = region.centres_mm
@@ -381,17 +383,14 @@ def _held(blind: tuple[bool, ...], count: int, tied: bool) -> tuple[bool, ...]:
 
 
 def _grouping(
-    layer: DistanceMap, pixel_mm: float
+    layer: DistanceMap, pixel_mm: float, most: int
 ) -> tuple[NDArray[np.int64], tuple[tuple[int, ...], ...]]:
-    """Give every large feature a burn strength of its own; small ones share one.
-
-    Without pixels that could tell (0) all share one.
-    """
+    """Give the largest features, `most` of them, a burn strength of their own; all others one."""
     marked = layer.stack[..., 0] < 0.1
     counts = np.bincount(layer.label[marked & (layer.label >= 0)].ravel(), minlength=1)
-    pixels = counts * (layer.pitch_mm / pixel_mm) ** 2 if pixel_mm else np.zeros(len(counts))
+    pixels = counts * (layer.pitch_mm / pixel_mm) ** 2
     present = np.flatnonzero(counts)
-    large = [int(f) for f in present[np.argsort(-pixels[present])][:24] if pixels[f] >= 40]
+    large = [int(f) for f in present[np.argsort(-pixels[present])][:most] if pixels[f] >= 40]
     small = [int(f) for f in present if int(f) not in large]
     members = [(f,) for f in sorted(large)] + ([tuple(small)] if small else [])
     lookup = np.full(len(counts) + 1, -1)  # the last entry serves label -1

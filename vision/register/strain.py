@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.quantity import CHI2_SURELY
 from vision.register.fit import fit_layers
 from vision.register.fitted import Fit
 from vision.register.uncertain import burn_covariance, coloured_covariance, held_covariance
@@ -22,8 +23,6 @@ Image = NDArray[np.float32]
 
 _REWEIGH = 2
 _REFIT = 3
-# Quantile of chi-square with three degrees of freedom, one in a thousand.
-_SURELY = 16.27
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +58,7 @@ def stretch_of(fit: Fit, layers: Sequence[int]) -> Stretch:
     for _ in range(_REFIT):
         take = found.together
         left = take @ found.value
-        if left @ np.linalg.solve(take @ found.covariance @ take.T, left) < _SURELY:
+        if left @ np.linalg.solve(take @ found.covariance @ take.T, left) < CHI2_SURELY:
             break
         again = _stretched(fit, common + left)
         if again is None:
