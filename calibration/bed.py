@@ -13,18 +13,20 @@ from numpy.typing import NDArray
 
 from calibration.errors import WitmarkError
 from calibration.files import json_bytes, read_json, sha256, write_files
+from calibration.form import form_matrix
 from calibration.lens import Lens, lens_from_json
 from calibration.machine import MachineAxes, axes_from_json
-from calibration.pose import Pose
+from calibration.pose import Pose, project_with_jacobians
 
 Array = NDArray[np.float64]
 
 # Order of the calibration parameters in `Bed.covariance`.
 LENS = slice(0, 9)
 POSE = slice(9, 15)  # small motion of the camera: radians, then millimetres
-PLACE = slice(15, 18)  # true minus typed place of the board: x mm, y mm, turn rad
-SCALE = slice(18, 19)  # true size of the board over the assumed one, minus one
-COUNT = 19
+FORM = slice(15, 17)  # of the bed's own millimetres: stretch, skew (see `form_matrix`)
+PLACE = slice(17, 20)  # true minus typed place of the board: x mm, y mm, turn rad
+SCALE = slice(20, 21)  # true size of the board over the assumed one, minus one
+COUNT = 21
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,10 +64,10 @@ class Bed:
     Attributes
     ----------
     lens, pose
-        The camera: p_camera = pose(p_bed), pixels = lens(p_camera).
+        The camera: p_camera = pose(square p_bed), pixels = lens(p_camera).
     covariance
-        (19, 19), order LENS, POSE, PLACE, SCALE. Lens and pose carry the noise of the corners;
-        place and scale are what was typed, and move every measured point in common.
+        (21, 21), order LENS, POSE, FORM, PLACE, SCALE. Lens, pose and form carry the noise of the
+        corners; place and scale are what was typed, and move every measured point in common.
     pivot_mm
         Bed point (x, y, z) about which the board's turn and scale act.
     field_mm
@@ -83,6 +85,9 @@ class Bed:
         Marker dictionary of the marks; empty without marks.
     machine
         Machine axes.
+    form
+        (2,) where the bed's millimetres are a machine's: its scale along X over that along Y less
+        one, and the angle by which its Y leans toward its X, both on the bed's axes.
     place_measured, scale_measured
         Whether the user stated how well place and scale are known; otherwise they are assumed.
     tracking_covariance
@@ -103,6 +108,7 @@ class Bed:
     marks: tuple[BedMark, ...] = ()
     dictionary: str = ""
     machine: MachineAxes = field(default_factory=MachineAxes)
+    form: tuple[float, float] = (0.0, 0.0)
     place_measured: bool = False
     scale_measured: bool = False
     tracking_covariance: Array = field(default_factory=lambda: np.zeros((6, 6)))
@@ -111,7 +117,7 @@ class Bed:
     def __post_init__(self) -> None:
         """Give a new bed its identity; refuse covariances of another shape."""
         if self.covariance.shape != (COUNT, COUNT) or not np.isfinite(self.covariance).all():
-            raise ValueError("the covariance of a bed is 19 x 19 and finite")
+            raise ValueError("the covariance of a bed is 21 x 21 and finite")
         if not self.id:
             object.__setattr__(self, "id", content_id(self._content()))
 
@@ -130,11 +136,37 @@ class Bed:
         """(3,) translation in millimetres, camera from bed."""
         return self.pose.translation_mm
 
+    @property
+    def square(self) -> Array:
+        """The (2, 2) right-angled millimetres, all of one length, from the bed's own."""
+        return form_matrix(np.array(self.form))
+
+    @property
+    def camera_mm(self) -> Array:
+        """The (3,) place of the camera's centre in the bed's own millimetres."""
+        x, y, z = self.pose.camera_mm
+        return np.array([*np.linalg.solve(self.square, [x, y]), z])
+
     def px_from_mm(self, points_mm: Array, height_mm: float) -> Array:
         """Map (n, 2) bed points at a height to (n, 2) pixels; NaN where the camera cannot see."""
         rotation = self.pose.rotation
         offset = rotation[:, 2] * height_mm + self.pose.translation_mm
-        return self.lens.project(points_mm @ rotation[:, :2].T + offset)
+        return self.lens.project(points_mm @ (rotation[:, :2] @ self.square).T + offset)
+
+    def px_with_jacobians(
+        self, points_mm: Array, pose: Pose | None = None
+    ) -> tuple[Array, Array, Array, Array]:
+        """Map (n, 3) bed points to (n, 2) pixels, with derivatives.
+
+        By the point in the bed's own millimetres (n, 2, 3), the camera's small motion (n, 2, 6) and
+        the lens (n, 2, 9). `pose` takes the place of the bed's.
+        """
+        wider = np.eye(3)
+        wider[:2, :2] = self.square
+        px, per_mm, per_pose, per_lens = project_with_jacobians(
+            self.lens, pose or self.pose, points_mm @ wider.T
+        )
+        return px, per_mm @ wider, per_pose, per_lens
 
     def mm_from_px(self, points_px: Array, height_mm: float) -> Array:
         """Map (n, 2) pixels to (n, 2) bed points: where the ray meets the plane z = height.
@@ -146,7 +178,8 @@ class Bed:
         with np.errstate(divide="ignore", invalid="ignore"):
             depth = (height_mm - camera[2]) / rays[:, 2]
         depth = np.where(depth > 0, depth, np.nan)
-        return np.asarray(camera[:2] + depth[:, None] * rays[:, :2])
+        met = camera[:2] + depth[:, None] * rays[:, :2]
+        return np.asarray(met @ np.linalg.inv(self.square).T)
 
     def with_marks(self, marks: tuple[BedMark, ...], dictionary: str) -> Bed:
         """Return the bed with reference marks; its field grows to hold them."""
@@ -163,6 +196,10 @@ class Bed:
 
     def _content(self) -> dict[str, Any]:
         """Return what the file holds, without its identity."""
+        kept, form = np.arange(COUNT), {"form": list(self.form)}
+        if not any(self.form) and not self.covariance[FORM].any():
+            # A board's millimetres are right-angled: nothing is said of their form.
+            kept, form = np.delete(kept, FORM), {}
         return {
             "schema": "witmark.bed/1",
             "created": self.created,
@@ -173,7 +210,8 @@ class Bed:
                 "tvec_mm": self.pose.translation_mm.tolist(),
             },
             "sigma_px": self.sigma_px,
-            "covariance": self.covariance.tolist(),
+            "covariance": self.covariance[np.ix_(kept, kept)].tolist(),
+            **form,
             "pivot_mm": list(self.pivot_mm),
             "field_mm": list(self.field_mm),
             "place_measured": self.place_measured,
@@ -233,6 +271,13 @@ def bed_from_json(content: dict[str, Any], where: str) -> Bed:
     """
     machine = axes_from_json(content.get("bed_from_machine"), where)
     try:
+        stretch, skew = (float(v) for v in content.get("form", (0.0, 0.0)))
+        kept = np.arange(COUNT) if "form" in content else np.delete(np.arange(COUNT), FORM)
+        told = np.array(content["covariance"], float)
+        if told.shape != (len(kept), len(kept)):
+            raise ValueError(f"its covariance is {len(kept)} x {len(kept)}")
+        covariance = np.zeros((COUNT, COUNT))
+        covariance[np.ix_(kept, kept)] = told
         lens = lens_from_json(content["lens"], where)
         place = content["camera_from_bed"]
         x, y, z = (float(v) for v in content["pivot_mm"])
@@ -243,7 +288,7 @@ def bed_from_json(content: dict[str, Any], where: str) -> Bed:
             pose=Pose.from_vectors(
                 np.array(place["rvec_rad"], float), np.array(place["tvec_mm"], float)
             ),
-            covariance=np.array(content["covariance"], float),
+            covariance=covariance,
             pivot_mm=(x, y, z),
             field_mm=(left, low, right, high),
             sigma_px=float(content["sigma_px"]),
@@ -252,6 +297,7 @@ def bed_from_json(content: dict[str, Any], where: str) -> Bed:
             marks=tuple(_mark_from_json(mark) for mark in marks["found"]),
             dictionary=str(marks["dictionary"]),
             machine=machine,
+            form=(stretch, skew),
             place_measured=bool(content.get("place_measured", False)),
             scale_measured=bool(content.get("scale_measured", False)),
             id=content_id(content),

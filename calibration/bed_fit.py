@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.bed import COUNT, LENS, PLACE, POSE, SCALE, Bed
-from calibration.bed_solve import BoardObservation, Solution, solve_places
-from calibration.board import Board, BoardPlace
+from calibration.bed import COUNT, FORM, LENS, PLACE, SCALE, Bed
+from calibration.bed_solve import BoardObservation, Pattern, Solution, solve_places
+from calibration.board import BoardPlace
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
 from calibration.pose import Pose
@@ -27,7 +27,7 @@ _CORNER_SIGMAS = 6.0
 _CORNER_FLOOR_PX = 0.1
 _MEDIAN_TO_SIGMA = 1.4826
 # How many times its standard deviations a lens is let loose to measure the noise of the corners.
-_LOOSE = 100.0
+LOOSE = 100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,13 +58,16 @@ class BedFit:
 
 def solve_bed(
     lens: Lens,
-    board: Board,
+    board: Pattern,
     observations: Sequence[BoardObservation],
     *,
     created: str,
     traceability: str | None = None,
     at_u_mm: float | None = None,
     turn_u_deg: float | None = None,
+    loose: float = LOOSE,
+    start: Lens | None = None,
+    with_form: bool = False,
 ) -> BedFit:
     """Solve the camera's pose on the bed, with the lens as measured prior knowledge.
 
@@ -80,6 +83,12 @@ def solve_bed(
         degrees), or zero for a burned board, whose place is the machine's own.
     traceability
         Whose millimetres these are; None: told from the board.
+    loose
+        How many times its standard deviations the lens is let loose to measure the noise.
+    start
+        A lens nearer to the answer than the middle of what is known beforehand.
+    with_form
+        Whether the points were laid out by a machine whose axes may differ in scale and angle.
 
     Raises
     ------
@@ -104,17 +113,19 @@ def solve_bed(
     for _ in range(5):
         # The noise is measured with the lens let loose, so that a lens of another focus shows as a
         # contradiction and not as noise.
-        loose = lens.with_parameters(lens.parameters, lens.covariance * _LOOSE**2)
-        noise = solve_places(loose, board, observations, places, kept, None)
+        let_loose = lens.with_parameters(lens.parameters, lens.covariance * loose**2)
+        noise = solve_places(let_loose, board, observations, places, kept, None, start, with_form)
         if not _drop_outliers(observations, kept, noise):
             break
-    solution = solve_places(lens, board, observations, places, kept, noise.sigma_px)
+    solution = solve_places(
+        lens, board, observations, places, kept, noise.sigma_px, start, with_form
+    )
 
     pose, place_covariance, pivot, misplaced = _lay_frame(
         solution, places, max(at_u, 1e-6) / K95, max(math.radians(turn_u), 1e-8) / K95
     )
     covariance = np.zeros((COUNT, COUNT))
-    camera = slice(LENS.start, POSE.stop)
+    camera = slice(LENS.start, FORM.stop)
     covariance[camera, camera] = _turned_covariance(solution, pose)
     covariance[PLACE, PLACE] = place_covariance
     covariance[SCALE, SCALE] = (scale_u / K95) ** 2
@@ -129,6 +140,7 @@ def solve_bed(
         sigma_px=solution.sigma_px,
         traceability=traceability or _traceability(board),
         created=created,
+        form=(float(solution.form[0]), float(solution.form[1])),
         place_measured=place_measured,
         scale_measured=burned or board.print_scale_u95 is not None,
     )
@@ -185,7 +197,7 @@ def _turned_covariance(solution: Solution, pose: Pose) -> Array:
     The same small turn of the camera's side acts on another translation: s' = s + w x (t' - t).
     """
     x, y, z = pose.translation_mm - solution.pose.translation_mm
-    carry = np.eye(15)
+    carry = np.eye(len(solution.covariance))
     carry[12:15, 9:12] = -np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
     return np.asarray(carry @ solution.covariance @ carry.T)
 
@@ -228,7 +240,7 @@ def _lens_notes(lens: Lens, solution: Solution) -> list[str]:
     return []
 
 
-def _traceability(board: Board) -> str:
+def _traceability(board: Pattern) -> str:
     if board.place is not None:
         return "the machine's own millimetres (burned target)"
     if board.print_scale_u95 is not None or board.print_scale != 1.0:

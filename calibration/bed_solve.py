@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.board import Board, BoardPlace
+from calibration.board import BoardPlace
 from calibration.errors import WitmarkError
-from calibration.lens import Lens
+from calibration.form import form_matrix, per_form
+from calibration.lens import COUNT, Lens
 from calibration.pose import Pose, project_with_jacobians
 
 Array = NDArray[np.float64]
@@ -19,6 +21,39 @@ Array = NDArray[np.float64]
 # No corner is better than this: sub-pixel finders have biases of this order (common practice, no
 # source), so a handful of perfect residuals must not make a perfect map.
 _SIGMA_FLOOR_PX = 0.01
+# A machine's axes differ in scale, and from square, by some tenths of a per cent (common practice,
+# no source).
+_FORM_SIGMA = 0.005
+# Of one overhead view focal length and distance nearly trade: the valley is long, flat and bent.
+_ROUNDS = 300
+_LEAST_DAMPING = 1e-10
+# A step that promises less chi-square than this moves nothing by a hundredth of its sigma.
+_GAIN = 1e-6
+# Powers of the focal length that k1, k2, p1, p2, k3 grow with where they bend pixels alike.
+_BY_FOCAL = np.array([2, 4, 1, 1, 6])
+
+
+class Pattern(Protocol):
+    """What lies on the bed: a printed board, or a target that the machine burned."""
+
+    @property
+    def place(self) -> BoardPlace | None:
+        """Where a burned one lies; None for one that is laid down."""
+
+    @property
+    def print_scale(self) -> float:
+        """True length over drawn length."""
+
+    @property
+    def print_scale_u95(self) -> float | None:
+        """How well that is known (relative, 95 %); None where nobody said."""
+
+    @property
+    def scale_u95(self) -> float:
+        """The same, with what is assumed where nobody said."""
+
+    def points_mm(self, ids: NDArray[np.integer[Any]] | None = None) -> Array:
+        """Return (n, 2) places (x right, y down) of points by number, all by default."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,12 +68,16 @@ class BoardObservation:
         (n,) numbers and (n, 2) pixels of the corners.
     place
         Where the board lies.
+    weigh
+        (n, 2, 2) what a residual is multiplied by, so that both its components are equally sure;
+        None where they are.
     """
 
     name: str
     ids: NDArray[np.int64]
     px: Array
     place: BoardPlace
+    weigh: Array | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,10 +90,12 @@ class Solution:
         The camera.
     offsets
         (places, 3) true minus typed x mm, y mm, turn rad of each place; zero for the first.
+    form
+        (2,) of the points' own millimetres (see `form_matrix`); zeros where they are right-angled.
     covariance
-        (15, 15) of lens and pose.
+        (17, 17) of lens, pose and form.
     residuals
-        (n, 2) found minus projected, per photo.
+        (n, 2) found minus projected, weighed, per photo.
     sigma_px
         Standard deviation of one coordinate.
     """
@@ -62,6 +103,7 @@ class Solution:
     lens: Lens
     pose: Pose
     offsets: Array
+    form: Array
     covariance: Array
     residuals: list[Array]
     sigma_px: float
@@ -69,79 +111,206 @@ class Solution:
 
 def solve_places(
     lens: Lens,
-    board: Board,
+    board: Pattern,
     observations: Sequence[BoardObservation],
     places: Sequence[BoardPlace],
     kept: Sequence[NDArray[np.bool_]],
     sigma_px: float | None,
+    start: Lens | None = None,
+    with_form: bool = False,
 ) -> Solution:
-    """Estimate lens, pose and the places after the first, by Gauss-Newton with the lens's prior.
+    """Estimate lens, pose and the places after the first, by least squares with the lens's prior.
 
-    `sigma_px` is the noise of a corner; None: from the residuals.
+    `sigma_px` is the noise of a corner; None: from the residuals. `start` is a lens nearer to the
+    answer than the prior's middle. `with_form`: the points were laid out by a machine whose axes
+    may differ in scale and angle.
     """
-    free = np.flatnonzero(lens.free)
-    f, extra = len(free), 3 * (len(places) - 1)
-    prior = np.zeros((f, f))
-    if f:
-        prior[:] = np.linalg.inv(lens.covariance[np.ix_(free, free)])
-    start = _start_pose(lens, board, [o for o in observations if o.place == places[0]])
-    found, pose = lens, start
-    offsets = np.zeros((len(places), 3))
-    number = sum(int(k.sum()) for k in kept)
-    degrees = 2 * number - 6 - extra - f
+    begin = start or lens
+    pose = start_pose(begin, board, [o for o in observations if o.place == places[0]])
+    problem = _Problem(lens, board, observations, places, kept, with_form)
+    state = _State(begin, pose, np.zeros(2), np.zeros((len(places), 3)))
+    degrees = 2 * sum(int(k.sum()) for k in kept) - problem.count
     if degrees < 6:
         raise WitmarkError("bed photos", "show too few corners", "bring the whole board into view")
-    for round_ in range(60):
-        matrix = np.zeros((f + 6 + extra, f + 6 + extra))
-        side = np.zeros(f + 6 + extra)
-        residuals = []
-        total = 0.0
-        for observation, keep in zip(observations, kept, strict=True):
-            index = places.index(observation.place)
-            points = board.points_mm(observation.ids)
-            bed, per_offset = _shifted(observation.place, points, offsets[index])
-            px, per_mm, per_pose, per_lens = project_with_jacobians(found, pose, bed)
-            jacobian = np.zeros((len(points), 2, f + 6 + extra))
-            jacobian[:, :, :f] = per_lens[:, :, free]
-            jacobian[:, :, f : f + 6] = per_pose
-            if index:
-                at = f + 6 + 3 * (index - 1)
-                jacobian[:, :, at : at + 3] = per_mm[:, :, :2] @ per_offset
-            residual = observation.px - px
-            residuals.append(residual)
-            j, r = jacobian[keep].reshape(-1, f + 6 + extra), residual[keep].ravel()
-            matrix += j.T @ j
-            side += j.T @ r
-            total += float(r @ r)
-        if not math.isfinite(total):
-            raise _no_pose()
-        variance = max(total / degrees, _SIGMA_FLOOR_PX**2) if sigma_px is None else sigma_px**2
-        matrix /= variance
-        side /= variance
-        matrix[:f, :f] += prior
-        side[:f] += prior @ (lens.parameters - found.parameters)[free]
+    now = problem.at(state)
+    if now is None:
+        raise _no_pose()
+    damping = 0.0
+    for _ in range(_ROUNDS):
+        variance = sigma_px**2 if sigma_px else max(now.pixels / degrees, _SIGMA_FLOOR_PX**2)
+        matrix, side = now.normal(variance)
         try:
-            step = np.asarray(np.linalg.solve(matrix, side), float)
+            step = _solved(matrix + damping * np.diag(np.diag(matrix)), side)
         except np.linalg.LinAlgError as error:
             raise _no_pose() from error
-        parameters = found.parameters.copy()
-        parameters[free] += step[:f]
-        try:
-            found = found.with_parameters(parameters)
-        except ValueError as error:
-            raise _no_pose() from error
-        pose = pose.moved(step[f : f + 6])
-        offsets[1:] += step[f + 6 :].reshape(-1, 3)
-        if float(step @ matrix @ step) < 1e-10 and round_ > 1:
+        moved = problem.moved(state, step)
+        then = None if moved is None else problem.at(moved)
+        limit = now.cost(variance) + 1e-9 * (1 + now.cost(variance))
+        # Levenberg's damping: a step that makes it worse is tried again, shorter.
+        if moved is None or then is None or then.cost(variance) > limit:
+            damping = max(8 * damping, _LEAST_DAMPING)
+            continue
+        state, now = moved, then
+        damping = damping / 4 if damping > _LEAST_DAMPING else 0.0
+        # The damped step's own length says nothing: what a whole step would gain does.
+        if float(side @ _solved(matrix, side)) < _GAIN:
             break
     else:
         raise _no_pose()
+    matrix, _ = now.normal(variance)
     inverse = np.linalg.inv(matrix)
-    covariance = np.zeros((15, 15))
-    rows = np.concatenate([free, np.arange(9, 15)])
-    covariance[np.ix_(rows, rows)] = (inverse + inverse.T)[: f + 6, : f + 6] / 2
-    found = found.with_parameters(found.parameters, covariance[:9, :9])
-    return Solution(found, pose, offsets, covariance, residuals, math.sqrt(variance))
+    covariance = np.zeros((17, 17))
+    rows = np.concatenate([problem.free, np.arange(9, 15 + problem.forms)])
+    covariance[np.ix_(rows, rows)] = (inverse + inverse.T)[: len(rows), : len(rows)] / 2
+    found = state.lens.with_parameters(state.lens.parameters, covariance[:9, :9])
+    return Solution(
+        found,
+        state.pose,
+        state.offsets,
+        state.form,
+        covariance,
+        now.residuals,
+        math.sqrt(variance),
+    )
+
+
+def _solved(matrix: Array, side: Array) -> Array:
+    return np.asarray(np.linalg.solve(matrix, side), np.float64)
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """What is estimated: lens, pose, form, and the places after the first."""
+
+    lens: Lens
+    pose: Pose
+    form: Array
+    offsets: Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Linear:
+    """The problem about a state: what pixels ask for, and what is known beforehand.
+
+    Attributes
+    ----------
+    matrix, side
+        (count, count) J'J and (count,) J'r of the pixels.
+    known, pull
+        (count, count) and (count,) the same of the priors, in standard deviations.
+    pixels, misfit
+        Sums of squares of the residuals (px^2) and of what the priors miss.
+    residuals
+        (n, 2) found minus projected, per photo.
+    """
+
+    matrix: Array
+    side: Array
+    known: Array
+    pull: Array
+    pixels: float
+    misfit: float
+    residuals: list[Array]
+
+    def normal(self, variance: float) -> tuple[Array, Array]:
+        """Return (count, count) and (count,) of the normal equations."""
+        return self.matrix / variance + self.known, self.side / variance + self.pull
+
+    def cost(self, variance: float) -> float:
+        """Return the sum of squares, in standard deviations."""
+        return self.pixels / variance + self.misfit
+
+
+class _Problem:
+    """Boards at places, seen through a lens of which something is known."""
+
+    def __init__(
+        self,
+        lens: Lens,
+        board: Pattern,
+        observations: Sequence[BoardObservation],
+        places: Sequence[BoardPlace],
+        kept: Sequence[NDArray[np.bool_]],
+        with_form: bool,
+    ) -> None:
+        """Take what does not change from step to step."""
+        self.lens, self.places, self.kept = lens, places, kept
+        self.observations = observations
+        self.points = [board.points_mm(o.ids) for o in observations]
+        self.free = np.flatnonzero(lens.free)
+        self.forms = 2 if with_form else 0
+        # Lens, pose, form, places after the first.
+        self.camera = len(self.free) + 6
+        self.first_offset = self.camera + self.forms
+        self.count = self.first_offset + 3 * (len(places) - 1)
+        f = len(self.free)
+        self.known = np.zeros((self.count, self.count))
+        if f:
+            self.known[:f, :f] = np.linalg.inv(lens.covariance[np.ix_(self.free, self.free)])
+        form = slice(self.camera, self.first_offset)
+        self.known[form, form] = np.eye(self.forms) / _FORM_SIGMA**2
+
+    def moved(self, state: _State, step: Array) -> _State | None:
+        """Return the state after a step; None where there is no such lens."""
+        f = len(self.free)
+        change = np.zeros(COUNT)
+        change[self.free] = step[:f]
+        old = state.lens.parameters
+        parameters = old + change
+        # Where the focal length changes much, distortion stays alike by pixel, not by angle.
+        focal, grown = old[0], parameters[0] / old[0]
+        if grown <= 0:
+            return None
+        bend = slice(4, COUNT)
+        relative = change[bend] - _BY_FOCAL * old[bend] * change[0] / focal
+        parameters[bend] = (old[bend] + relative) * grown**_BY_FOCAL
+        try:
+            lens = state.lens.with_parameters(parameters)
+        except ValueError:
+            return None
+        form, offsets = state.form.copy(), state.offsets.copy()
+        form[: self.forms] += step[self.camera : self.first_offset]
+        offsets[1:] += step[self.first_offset :].reshape(-1, 3)
+        return _State(lens, state.pose.moved(step[f : self.camera]), form, offsets)
+
+    def at(self, state: _State) -> _Linear | None:
+        """Return the problem about a state; None where points cannot be seen from there."""
+        f = len(self.free)
+        matrix, side = np.zeros((self.count, self.count)), np.zeros(self.count)
+        residuals, pixels = [], 0.0
+        square = form_matrix(state.form)
+        for observation, points, keep in zip(
+            self.observations, self.points, self.kept, strict=True
+        ):
+            index = self.places.index(observation.place)
+            bed, per_offset = _shifted(observation.place, points, state.offsets[index])
+            own = bed[:, :2].copy()
+            bed[:, :2] = own @ square.T
+            px, per_mm, per_pose, per_lens = project_with_jacobians(state.lens, state.pose, bed)
+            jacobian = np.zeros((len(points), 2, self.count))
+            jacobian[:, :, :f] = per_lens[:, :, self.free]
+            jacobian[:, :, f : self.camera] = per_pose
+            if self.forms:
+                jacobian[:, :, self.camera : self.first_offset] = per_mm[:, :, :2] @ per_form(own)
+            if index:
+                at = self.first_offset + 3 * (index - 1)
+                jacobian[:, :, at : at + 3] = per_mm[:, :, :2] @ square @ per_offset
+            residual = observation.px - px
+            if observation.weigh is not None:
+                residual = np.einsum("nij,nj->ni", observation.weigh, residual)
+                jacobian = observation.weigh @ jacobian
+            residuals.append(residual)
+            j, r = jacobian[keep].reshape(-1, self.count), residual[keep].ravel()
+            matrix += j.T @ j
+            side += j.T @ r
+            pixels += float(r @ r)
+        if not math.isfinite(pixels):
+            return None
+        away = np.zeros(self.count)
+        away[:f] = (self.lens.parameters - state.lens.parameters)[self.free]
+        away[self.camera : self.first_offset] = -state.form[: self.forms]
+        pull = self.known @ away
+        return _Linear(matrix, side, self.known, pull, pixels, float(away @ pull), residuals)
 
 
 def _shifted(place: BoardPlace, points_mm: Array, offset: Array) -> tuple[Array, Array]:
@@ -162,7 +331,7 @@ def _shifted(place: BoardPlace, points_mm: Array, offset: Array) -> tuple[Array,
     return bed, derivative
 
 
-def _start_pose(lens: Lens, board: Board, observations: Sequence[BoardObservation]) -> Pose:
+def start_pose(lens: Lens, board: Pattern, observations: Sequence[BoardObservation]) -> Pose:
     """Return a pose from one place of the board; of a plane's two, the one that fits better."""
     import cv2
 

@@ -14,7 +14,7 @@ from calibration.bed import Bed, BedMark
 from calibration.board import marker_dictionary
 from calibration.marks_file import MarksFile
 from calibration.plane import PlaneSurface
-from calibration.pose import Pose, project_with_jacobians
+from calibration.pose import Pose
 from calibration.quantity import K95, Quantity
 
 Array = NDArray[np.float64]
@@ -265,7 +265,7 @@ def _fit(
     noise = np.tile(np.eye(2) * sigma2, (len(px), 1, 1))
     robust = np.ones(len(px))
     for _ in range(30):
-        projected, per_mm, per_pose, _ = project_with_jacobians(bed.lens, pose, points)
+        projected, per_mm, per_pose, _ = bed.px_with_jacobians(points, pose)
         residual = px - projected
         for k in range(len(px)):
             mark, corner = marks[k // 4], k % 4
@@ -304,7 +304,7 @@ def _largest_shift(bed: Bed, moved: Bed) -> tuple[Quantity, Quantity]:
         missing = Quantity.missing("the moved camera no longer sees the calibrated field")
         return missing, missing
     at = np.array([[*places[worst], 0.0]])
-    _, per_mm, per_pose, _ = project_with_jacobians(moved.lens, moved.pose, at)
+    _, per_mm, per_pose, _ = moved.px_with_jacobians(at)
     cov_px = per_pose[0] @ moved.tracking_covariance @ per_pose[0].T
     to_mm = np.linalg.inv(per_mm[0, :, :2])
     return (

@@ -10,15 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import COUNT as BED_COUNT
-from calibration.bed import LENS, PLACE, POSE, SCALE, Bed
+from calibration.bed import FORM, LENS, PLACE, POSE, SCALE, Bed
 from calibration.errors import WitmarkError
-from calibration.pose import project_with_jacobians
+from calibration.form import per_form
 from calibration.quantity import K95_PLANE
 
 Array = NDArray[np.float64]
 
 # The plane's parameters are the bed's, and the camera's pose in this capture against the bed's.
 TRACKING = slice(BED_COUNT, BED_COUNT + 6)
+# The machine's form cannot be told from the camera's pose but together with it.
+CAMERA = slice(POSE.start, FORM.stop)
 COUNT = BED_COUNT + 6
 
 
@@ -84,18 +86,19 @@ class PlaneSurface:
         return per_mm[:, :, :2]
 
     def calibration_jacobian_mm(self, points_mm: Array) -> Array:
-        """Return (n, 2, 25): how a point measured here moves, in mm, with each parameter.
+        """Return (n, 2, 27): how a point measured here moves, in mm, with each parameter.
 
         Signed so that `mm_from_px` of a fixed pixel changes by this much per unit of parameter.
-        Columns: lens (with the pose that follows it), rest of the pose, place and scale of the
-        board (true minus assumed), pose in this capture.
+        Columns: lens (with the pose and form that follow it), rest of the pose and of the form,
+        place and scale of the board (true minus assumed), pose in this capture.
         """
         _, per_mm, per_pose, per_lens = self._project(points_mm)
         # A fixed pixel: 0 = A dp + B dparameter, so dp = -A^-1 B dparameter.
         moved = -np.linalg.solve(per_mm[:, :, :2], np.concatenate([per_lens, per_pose], axis=2))
         out = np.empty((len(points_mm), 2, COUNT))
-        out[:, :, LENS] = moved[:, :, LENS] + moved[:, :, POSE] @ self._pose_per_lens
         out[:, :, POSE] = moved[:, :, POSE]
+        out[:, :, FORM] = -np.linalg.solve(self.bed.square, per_form(points_mm))
+        out[:, :, LENS] = moved[:, :, LENS] + out[:, :, CAMERA] @ self._camera_per_lens
         out[:, :, TRACKING] = moved[:, :, POSE]
         x0, y0, z0 = self.bed.pivot_mm
         from_pivot = points_mm - np.array([x0, y0])
@@ -112,12 +115,12 @@ class PlaneSurface:
 
     @cached_property
     def calibration_covariance(self) -> Array:
-        """(25, 25) covariance of the parameters, block diagonal over `terms`."""
+        """(27, 27) covariance of the parameters, block diagonal over `terms`."""
         full = self.bed.covariance
         out = np.zeros((COUNT, COUNT))
         out[LENS, LENS] = full[LENS, LENS]
-        rest = full[POSE, POSE] - self._pose_per_lens @ full[LENS, POSE]
-        out[POSE, POSE] = (rest + rest.T) / 2
+        rest = full[CAMERA, CAMERA] - self._camera_per_lens @ full[LENS, CAMERA]
+        out[CAMERA, CAMERA] = (rest + rest.T) / 2
         out[PLACE, PLACE] = full[PLACE, PLACE]
         out[SCALE, SCALE] = full[SCALE, SCALE]
         out[TRACKING, TRACKING] = self.bed.tracking_covariance
@@ -136,14 +139,14 @@ class PlaneSurface:
 
     def height_jacobian_mm(self, points_mm: Array) -> Array:
         """Return (n, 2): how far a measured point moves per mm of greater assumed height."""
-        camera = self.bed.pose.camera_mm
+        camera = self.bed.camera_mm
         return np.asarray((points_mm - camera[:2]) / (self.height_mm - camera[2]))
 
     def terms(self) -> dict[str, Term]:
         """Return the independent groups of the calibration, by the name that a budget shows."""
         return {
             "lens": Term(LENS, "measured", "take more board photos, out to the corners"),
-            "camera pose": Term(POSE, "measured", "lay a larger board, or take more bed photos"),
+            "camera pose": Term(CAMERA, "measured", "lay a larger board, or take more bed photos"),
             "place of the board": Term(
                 PLACE,
                 "measured" if self.bed.place_measured else "assumed",
@@ -160,13 +163,11 @@ class PlaneSurface:
         }
 
     @cached_property
-    def _pose_per_lens(self) -> Array:
-        """(6, 9) regression of the pose on the lens."""
+    def _camera_per_lens(self) -> Array:
+        """(8, 9) regression of pose and form on the lens."""
         full = self.bed.covariance
-        return np.asarray(full[POSE, LENS] @ np.linalg.pinv(full[LENS, LENS], hermitian=True))
+        return np.asarray(full[CAMERA, LENS] @ np.linalg.pinv(full[LENS, LENS], hermitian=True))
 
     def _project(self, points_mm: Array) -> tuple[Array, Array, Array, Array]:
         heights = np.full((len(points_mm), 1), self.height_mm)
-        return project_with_jacobians(
-            self.bed.lens, self.bed.pose, np.concatenate([points_mm, heights], axis=1)
-        )
+        return self.bed.px_with_jacobians(np.concatenate([points_mm, heights], axis=1))

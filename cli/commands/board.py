@@ -1,4 +1,4 @@
-"""`witmark board`: a calibration board to print."""
+"""`witmark board`: a calibration board to print, reference marks to stick, a target to burn."""
 
 from __future__ import annotations
 
@@ -19,7 +19,9 @@ def board(
     square: Annotated[float, typer.Option(metavar="MM", help="Side of a square.")] = 15.0,
     marker: Annotated[
         float | None,
-        typer.Option(metavar="MM", help="Side of a marker (11; of a reference mark 14)."),
+        typer.Option(
+            metavar="MM", help="Side of a marker (11; of a reference mark 14, a burned one 16)."
+        ),
     ] = None,
     dictionary: Annotated[
         str | None,
@@ -37,6 +39,31 @@ def board(
             metavar="X,Y", help="Write reference marks for these bed places instead; once per mark."
         ),
     ] = None,
+    burn: Annotated[
+        bool,
+        typer.Option("--burn", help="Write a target for the machine to burn on scrap instead."),
+    ] = False,
+    area: Annotated[
+        str | None,
+        typer.Option(
+            metavar="X0,Y0,X1,Y1",
+            help="Box in machine mm that it fills (0,0,400,300). With --burn.",
+        ),
+    ] = None,
+    pitch: Annotated[
+        float | None, typer.Option(metavar="MM", help="Distance of its crosses (30). With --burn.")
+    ] = None,
+    power: Annotated[
+        float | None,
+        typer.Option(metavar="S", help="Laser power, the machine's own S word. With --burn."),
+    ] = None,
+    speed: Annotated[
+        float | None, typer.Option(metavar="MM/MIN", help="Feed (3000). With --burn.")
+    ] = None,
+    kerf: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="Width of the burned line (0.2). With --burn."),
+    ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="A chessboard without markers.")] = False,
     inverted: Annotated[
         bool, typer.Option("--inverted", help="Exchange black and white, as on anodised metal.")
@@ -50,17 +77,46 @@ def board(
     """Write a calibration board: PDF at true size, PNG, and its board file.
 
     Print the PDF at 100 %, measure its ruler line with a steel rule, and put measured / printed
-    length into the board file as print_scale.
+    length into the board file as print_scale. With --burn the machine makes its own: crosses and
+    coded marks on a scrap sheet, as G-code and SVG.
     """
     import io
 
     from PIL import Image
 
     from calibration.board import board_from_json
+    from calibration.errors import WitmarkError
     from calibration.files import json_bytes, write_files
     from calibration.sheet import board_pdf
+    from cli.commands.burn import write_target
     from cli.terminal import say, show, show_json
 
+    for_burning = {
+        "--area": area,
+        "--pitch": pitch,
+        "--power": power,
+        "--speed": speed,
+        "--kerf": kerf,
+    }
+    if burn:
+        if reference:
+            raise WitmarkError("--reference", "is given beside --burn", "write one at a time")
+        write_target(
+            out,
+            area,
+            30.0 if pitch is None else pitch,
+            16.0 if marker is None else marker,
+            dictionary or "DICT_4X4_50",
+            first_marker or 0,
+            power,
+            3000.0 if speed is None else speed,
+            0.2 if kerf is None else kerf,
+            json,
+        )
+        return
+    for option, value in for_burning.items():
+        if value is not None:
+            raise WitmarkError(option, "is given without --burn", "give both, or neither")
     if reference:
         _write_marks(
             out,

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from calibration.bed_solve import BoardObservation
-    from calibration.board import Board, BoardPlace
-    from calibration.touch import Touched
+    from calibration.board import Board
+    from calibration.target_fit import TargetFit
     from vision.capture.photo import Photo
 
 app = typer.Typer(
@@ -33,13 +32,21 @@ def lens(photos: Photos, board: BoardFile, out: Out, json: AsJson = False) -> No
     Tilt the board different ways and bring it out to the corners of the picture; keep focus and
     zoom as they will be at work.
     """
-    from calibration.board import read_board
+    from calibration.board import Board
+    from calibration.errors import WitmarkError
     from calibration.files import write_json
     from calibration.lens_fit import fit_lens
+    from calibration.target import read_pattern
     from cli.commands.calibrate_facts import lens_facts, lens_text
     from cli.terminal import show, show_json, warn
 
-    drawn = read_board(board)
+    drawn = read_pattern(board)
+    if not isinstance(drawn, Board):
+        raise WitmarkError(
+            str(board),
+            "is a burned target, which lies in one place",
+            "give it to 'witmark calibrate bed', which needs no lens file then",
+        )
     size, views, notes = _look(photos, drawn)
     fit = fit_lens(drawn, size, views)
     write_json(out, fit.to_json(_today()))
@@ -96,6 +103,14 @@ def bed(
             metavar="MM", help="How well a corner is touched (95 %); 0.3 is assumed otherwise."
         ),
     ] = None,
+    top: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WAY",
+            help="Where the picture's upper edge lies from you: away (assumed), near, left, right. "
+            "For a burned target.",
+        ),
+    ] = None,
     picture: Annotated[
         Path | None,
         typer.Option(
@@ -107,98 +122,94 @@ def bed(
     """Find where the camera sees the bed, from photos of the board lying at known places.
 
     Where the board lies is typed, or told by its outer corners, to which the machine's pointer is
-    jogged: --touch top-left=X,Y (also top-right, bottom-left, bottom-right, as printed).
+    jogged: --touch top-left=X,Y (also top-right, bottom-left, bottom-right, as printed). A target
+    that the machine burned (witmark board --burn) tells its own place and needs no lens file.
     """
     from calibration.bed import write_bed
-    from calibration.bed_fit import solve_bed
-    from calibration.board import read_board
     from calibration.errors import WitmarkError
     from calibration.lens import read_lens
     from calibration.marks import register_marks
     from calibration.marks_file import read_marks
+    from calibration.target import Target, read_pattern
+    from calibration.target_fit import solve_target
     from calibration.uncertainty_map import uncertainty_map
+    from cli.commands.calibrate_bed import (
+        burned_place,
+        printed_places,
+        solve_printed,
+        target_rows,
+        touched_place,
+    )
     from cli.commands.calibrate_facts import bed_facts, bed_text, map_facts
-    from cli.options import number_pair
+    from cli.commands.target_facts import machine_facts, machine_text
     from cli.report.bed_map import bed_map_svg
     from cli.terminal import show, show_json, warn
     from vision.capture.photo import check_size, photos_of
 
-    if lens is None:
+    drawn = read_pattern(board)
+    if lens is None and not isinstance(drawn, Target):
         raise WitmarkError(
             "--lens",
             "is missing: one place of a board does not tell the lens from the pose",
-            "run 'witmark calibrate lens' first and give its file with --lens",
+            "run 'witmark calibrate lens' first and give its file with --lens, or burn a target "
+            "that fills the bed ('witmark board --burn')",
         )
     if picture is not None and picture.resolve() == out.resolve():
         raise WitmarkError(f"--map {picture}", "is the bed file itself", "name another file")
-    drawn, measured = read_board(board), read_lens(lens)
+    measured = None if lens is None else read_lens(lens)
     described = read_marks(marks) if marks else None
+    strangers = tuple(described.centres_mm) if described else ()
     paths = photos_of(photos)
-    touched = _touched(drawn, touch, touch_u, {"--at": at, "--turn": turn, "--at-u": at_u})
-    if touched is None:
-        typed = [number_pair(text, "--at", "X,Y") for text in at or []]
-        places = _places(drawn, typed, turn, height, len(paths))
-        at_u_mm, turn_u_deg = _at_u(at_u)
+    # All that was typed is looked at before any photo is.
+    if isinstance(drawn, Target):
+        own = {"--at": at, "--turn": turn, "--at-u": at_u, "--touch": touch, "--touch-u": touch_u}
+        level_mm, way = burned_place(height, top, own)
     else:
-        places = _places(drawn, [touched.at_mm], [touched.turn_deg], height, len(paths))
-        at_u_mm, turn_u_deg = touched.at_u_mm, touched.turn_u_deg
+        if top is not None:
+            raise WitmarkError("--top", "is for a burned target", "leave it out: --turn tells it")
+        touched = touched_place(drawn, touch, touch_u, {"--at": at, "--turn": turn, "--at-u": at_u})
+        placed = printed_places(drawn, at, turn, height, at_u, touched, len(paths))
     captures, notes = _read_all(paths)
     for photo in captures:
-        check_size(photo, measured.image_size, str(lens))
-    strangers = described.centres_mm if described else ()
-    observations, more = _observe(captures, drawn, places, tuple(strangers))
-    notes += more
-    fit = solve_bed(
-        measured,
-        drawn,
-        observations,
-        created=_today(),
-        at_u_mm=at_u_mm,
-        turn_u_deg=turn_u_deg,
-    )
-    notes += fit.notes
-    if touched is not None:
-        notes += [touched.place_note, *([touched.scale_note] if touched.scale_note else [])]
-    solved = fit.bed
+        if measured is not None:
+            check_size(photo, measured.image_size, str(lens))
+        else:
+            check_size(photo, captures[0].size, captures[0].name)
+    found: TargetFit | None = None
+    if isinstance(drawn, Target):
+        greys = [(photo.name, photo.grey) for photo in captures]
+        found = solve_target(drawn, measured, greys, level_mm, _today(), way)
+        solved, rows = found.fit.bed, target_rows(found, captures, level_mm)
+        notes += found.notes
+    else:
+        assert measured is not None  # refused above
+        # Of a board's map the bed's own level is told.
+        level_mm = 0.0
+        solved, rows, more = solve_printed(drawn, measured, captures, strangers, placed, _today())
+        notes += more
     if described:
-        greys = [photo.grey for photo in captures]
-        solved, about_marks = register_marks(solved, described, greys)
+        solved, about_marks = register_marks(solved, described, [p.grey for p in captures])
         notes += about_marks
-    hashes = {photo.name: photo.sha256 for photo in captures}
-    rows = [
-        {
-            "name": seen.name,
-            "sha256": hashes[seen.name],
-            "at_mm": list(seen.place.at_mm),
-            "turn_deg": seen.place.turn_deg,
-            "height_mm": seen.place.height_mm,
-            "rms_px": rms,
-            "corners": len(seen.ids),
-            "corners_left_out": dropped,
-            "misplaced_mm": misplaced,
-        }
-        for seen, rms, dropped, misplaced in zip(
-            observations, fit.rms_px, fit.dropped, fit.misplaced_mm, strict=True
-        )
-    ]
     history = {
         "board": drawn.to_json(),
-        "lens_file": str(lens),
+        "lens_file": None if lens is None else str(lens),
         "marks_file": described.to_json() if described else None,
         "touched": touch,
+        "machine": None if found is None else machine_facts(found),
         "photos": rows,
         "notes": notes,
     }
-    known = uncertainty_map(solved)
+    known = uncertainty_map(solved, level_mm)
     drawing = {} if picture is None else {picture: bed_map_svg(known).encode()}
     write_bed(out, solved, history, drawing)
     for note in notes:
         warn(note)
-    facts = bed_facts(solved, rows, out)
+    facts = bed_facts(solved, rows, out, level_mm)
     if json:
-        show_json({**facts, "u95_map": map_facts(known), "notes": notes})
+        told = {} if found is None else {"machine": machine_facts(found)}
+        show_json({**facts, **told, "u95_map": map_facts(known), "notes": notes})
     else:
-        show(bed_text(facts))
+        show(bed_text(facts) if found is None else f"{machine_text(found)}\n\n{bed_text(facts)}")
 
 
 @app.command()
@@ -254,33 +265,6 @@ def _read_all(paths: list[Path]) -> tuple[list[Photo], list[str]]:
     return captures, [note for photo in captures for note in photo.notes]
 
 
-def _observe(
-    captures: list[Photo], board: Board, places: list[BoardPlace], strangers: tuple[int, ...]
-) -> tuple[list[BoardObservation], list[str]]:
-    """Find the board in the bed photos; at least one must show it."""
-    from calibration.bed_solve import BoardObservation
-    from calibration.detect import detect
-    from calibration.errors import WitmarkError
-
-    observations, refused = [], []
-    for photo, place in zip(captures, places, strict=True):
-        found = detect(photo.grey, board, strangers)
-        if found.why is None:
-            observations.append(BoardObservation(photo.name, found.ids, found.px, place))
-        else:
-            refused.append((photo.name, found.why))
-    if not observations:
-        name, why = refused[0]
-        raise WitmarkError(name, why, "lay the whole board flat in view, sharp and evenly lit")
-    notes = [f"{name} is not used: {why}" for name, why in refused]
-    if board.looks_the_same_upside_down:
-        notes.append(
-            "this chessboard looks the same upside down: --turn must be that of the way round in "
-            "which the camera sees it"
-        )
-    return observations, notes
-
-
 def _look(photos: list[Path], board: Board) -> tuple[tuple[int, int], list[Any], list[str]]:
     """Find the board in every photo; photos of another size than most are named."""
     from collections import Counter
@@ -325,85 +309,6 @@ def _no_corners() -> tuple[Any, Any]:
     import numpy as np
 
     return np.zeros(0, np.int64), np.zeros((0, 2))
-
-
-def _places(
-    board: Board,
-    at: list[tuple[float, float]],
-    turn: list[float] | None,
-    height: list[float] | None,
-    count: int,
-) -> list[BoardPlace]:
-    """Return the board's place in every photo, from options given once or once per photo."""
-    from calibration.board import BoardPlace
-    from calibration.errors import WitmarkError
-
-    if not at and board.place is not None:
-        return [board.place] * count
-    given: dict[str, list[Any]] = {
-        "--at": at,
-        "--turn": list(turn or []),
-        "--height": list(height or []),
-    }
-    for option, values in given.items():
-        if not values:
-            raise WitmarkError(
-                option, "is missing", "give where the board lies: --at X,Y --turn DEG --height MM"
-            )
-        if len(values) not in (1, count):
-            raise WitmarkError(
-                option,
-                f"is given {len(values)} times for {count} photos",
-                "give it once, or once per photo",
-            )
-    full = {k: v * count if len(v) == 1 else v for k, v in given.items()}
-    return [
-        BoardPlace(xy, degrees, mm)
-        for xy, degrees, mm in zip(full["--at"], full["--turn"], full["--height"], strict=True)
-    ]
-
-
-def _touched(
-    board: Board, touch: list[str] | None, touch_u: float | None, instead: dict[str, Any]
-) -> Touched | None:
-    """Return where touched corners put the board; None where none were touched."""
-    from calibration.errors import WitmarkError
-    from calibration.touch import TOUCH_U_MM, board_from_corners
-    from cli.options import number_pair
-
-    if not touch:
-        if touch_u is not None:
-            raise WitmarkError("--touch-u", "is given without --touch", "give both, or neither")
-        return None
-    for option, value in instead.items():
-        if value is not None and value != []:
-            raise WitmarkError(
-                option, "is given beside --touch", "the corners tell it: leave one of them out"
-            )
-    if touch_u is not None and not 0 < touch_u < 50:
-        raise WitmarkError(
-            f"--touch-u {touch_u:g}", "is no useful uncertainty", "give millimetres above 0"
-        )
-    corners: dict[str, tuple[float, float]] = {}
-    for text in touch:
-        name, equals, place = text.partition("=")
-        if not equals or name in corners:
-            why = "names no corner" if not equals else "is given twice"
-            raise WitmarkError(f"--touch {text}", why, "write it as top-left=X,Y, once per corner")
-        corners[name] = number_pair(place, f"--touch {name}=", "X,Y")
-    return board_from_corners(board, corners, TOUCH_U_MM if touch_u is None else touch_u)
-
-
-def _at_u(text: str | None) -> tuple[float | None, float | None]:
-    from calibration.errors import WitmarkError
-    from cli.options import number_pair
-
-    if text is None:
-        return None, None
-    mm, degrees = number_pair(text, "--at-u", "MM,DEG")
-    if mm < 0 or degrees < 0:
-        raise WitmarkError(f"--at-u {text}", "is negative", "give how well the place is known")
-    return mm, degrees
 
 
 def _today() -> str:

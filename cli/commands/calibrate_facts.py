@@ -79,9 +79,11 @@ def lens_text(fit: LensFit, out: Path) -> str:
     )
 
 
-def bed_facts(bed: Bed, photos: Sequence[dict[str, Any]], out: Path) -> dict[str, Any]:
-    """Return the facts about a bed: where the camera is, and U95 over the calibrated field."""
-    surface = PlaneSurface(bed, 0.0)
+def bed_facts(
+    bed: Bed, photos: Sequence[dict[str, Any]], out: Path, height_mm: float
+) -> dict[str, Any]:
+    """Return the facts about a bed: where the camera is, and U95 over the field at a height."""
+    surface = PlaneSurface(bed, height_mm)
     left, low, right, high = bed.field_mm
     named = {
         "middle": ((left + right) / 2, (low + high) / 2),
@@ -105,7 +107,7 @@ def bed_facts(bed: Bed, photos: Sequence[dict[str, Any]], out: Path) -> dict[str
         }
         for row, (name, place) in enumerate(named.items())
     ]
-    x, y, z = bed.pose.camera_mm
+    x, y, z = bed.camera_mm
     return {
         "file": str(out),
         "id": bed.id,
@@ -113,6 +115,7 @@ def bed_facts(bed: Bed, photos: Sequence[dict[str, Any]], out: Path) -> dict[str
         "traceability": bed.traceability,
         "camera_mm": [float(x), float(y), float(z)],
         "sigma_px": bed.sigma_px,
+        "height_mm": height_mm,
         "field_mm": list(bed.field_mm),
         "photos": list(photos),
         "places": rows,
@@ -176,7 +179,7 @@ def bed_text(facts: dict[str, Any]) -> str:
     )
     names = [name for name in facts["places"][0]["u95_mm"] if name != "movement of the camera"]
     places = table(
-        ("U95 in mm on the bed", "at mm", "mm/px", *names),
+        (f"U95 in mm, {facts['height_mm']:g} mm up", "at mm", "mm/px", *names),
         [
             (
                 p["name"],

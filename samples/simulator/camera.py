@@ -290,13 +290,9 @@ def _fitted(camera: Camera, rim_mm: Array) -> Camera:
     cx, cy = camera.centre_px
     aspect = camera.focal_px[1]
     bent = replace(camera, centre_px=(0.0, 0.0)).project(rim_mm)
-    limits = np.column_stack(
-        [
-            np.where(bent[:, 0] > 0, width - 5 - cx, 4 - cx) / bent[:, 0],
-            np.where(bent[:, 1] > 0, rows - 5 - cy, 4 - cy) / bent[:, 1],
-        ]
-    )
-    focal = float(limits.min())
+    room = np.where(bent > 0, [width - 5 - cx, rows - 5 - cy], [4 - cx, 4 - cy])
+    # What lies in the very middle limits nothing.
+    focal = float((room[bent != 0] / bent[bent != 0]).min())
     return replace(camera, focal_px=(focal, focal * aspect))
 
 
@@ -315,3 +311,45 @@ def nudged(camera: Camera, shift_px: float, direction_rad: float) -> Camera:
         rvec=_triple(rotation_vector(rotation)),
         tvec=_triple(-rotation @ place),
     )
+
+
+def drawn_camera(seed: int, size: tuple[int, int]) -> Camera:
+    """Return a camera drawn from its seed: 60 to 110 degrees wide, up to 35 degrees tilted.
+
+    It hangs so high that it just sees the whole bed.
+    """
+    rng = np.random.default_rng([7313, seed])
+    half = math.radians(float(rng.uniform(60, 110)) / 2)
+    tilt = math.radians(float(rng.uniform(0, 35)))
+    side = float(rng.uniform(-math.pi, math.pi))
+    roll = math.radians(float(rng.uniform(-3, 3)))
+    width, rows = size
+    centre = (
+        float((width - 1) / 2 + rng.uniform(-0.01, 0.01) * width),
+        float((rows - 1) / 2 + rng.uniform(-0.01, 0.01) * width),
+    )
+    # Wide lenses bend inwards: by up to a fifth at the edge of the picture.
+    edge = math.tan(half) ** 2
+    bend, more, last = rng.uniform([-0.2, -0.01, -0.004], [0.02, 0.01, 0.004])
+    skewed = rng.uniform(-6e-4, 6e-4, 2)
+    lens = (
+        float(bend / edge),
+        float((more - 0.25 * bend) / edge**2),
+        float(skewed[0]),
+        float(skewed[1]),
+        float(last / edge**3),
+    )
+    aspect = float(1 + rng.uniform(-8e-4, 8e-4))
+    middle = np.array([BED_MM[0] / 2, BED_MM[1] / 2])
+    x, y = np.linspace(0, BED_MM[0], 9), np.linspace(0, BED_MM[1], 9)
+    rim = np.array([[a, b, 0.0] for a in x for b in y])
+    height = 0.5 * BED_MM[0] / math.tan(half)
+    while True:
+        lean = height * math.tan(tilt) * np.array([math.sin(side), -math.cos(side)])
+        place = np.append(middle + lean, height)
+        rvec, tvec = looking_at(place, np.append(middle, 0.0), roll)
+        camera = _fitted(Camera(size, (1.0, aspect), centre, lens, rvec, tvec), rim)
+        # Half the picture's width by the straight ray, what the lens bends left out.
+        if width / 2 / camera.focal_px[0] <= math.tan(half):
+            return camera
+        height *= 1.05

@@ -10,6 +10,7 @@ import math
 import numpy as np
 import pytest
 
+from calibration.bed import PLACE as BED_PLACE
 from calibration.bed_fit import solve_bed
 from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
@@ -27,6 +28,7 @@ LENS = Lens.from_values(
     SIZE, fx=1500, fy=1498, cx=965, cy=530, k1=-0.2, k2=0.08, p1=0.001, p2=-0.0007, k3=-0.03
 )
 IDS = np.arange(BOARD.corner_count)
+AT_X = BED_PLACE.start
 PLACE = BoardPlace((110.0, 200.0), 3.0, 2.5)
 POINTS = np.array([[20.0, 20.0], [200.0, 150.0], [380.0, 280.0], [120.0, 180.0]])
 HEIGHT_MM = 5.0
@@ -119,8 +121,8 @@ def test_two_places_lay_the_frame_with_half_the_variance() -> None:
         BoardObservation(str(i), IDS, LENS.project(pose.apply(p.bed_points(BOARD.points_mm()))), p)
         for i, p in enumerate((PLACE, second))
     ]
-    one = solve_bed(LENS, BOARD, observations[:1], created="").bed.covariance[15, 15]
-    two = solve_bed(LENS, BOARD, observations, created="").bed.covariance[15, 15]
+    one = solve_bed(LENS, BOARD, observations[:1], created="").bed.covariance[AT_X, AT_X]
+    two = solve_bed(LENS, BOARD, observations, created="").bed.covariance[AT_X, AT_X]
     assert one == pytest.approx((0.5 / 1.959964) ** 2)
     assert two == pytest.approx(one / 2, rel=1e-9)
 

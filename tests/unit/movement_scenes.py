@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.bed import Bed
+from calibration.bed import COUNT, Bed
 from calibration.lens import Lens
 from calibration.plane import PlaneSurface
 from calibration.pose import Pose
@@ -35,7 +35,7 @@ def camera(tilt_deg: float = 8.0, bump_rad: float = 0.0) -> PlaneSurface:
         ]
     )
     centre = np.array([100.0, 75.0 - 400.0 * math.tan(math.radians(tilt_deg)), 400.0])
-    zero = np.zeros((19, 19))
+    zero = np.zeros((COUNT, COUNT))
     bed = Bed(
         lens,
         Pose(rotation, -rotation @ centre),

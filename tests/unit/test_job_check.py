@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calibration.bed import Bed
+from calibration.bed import COUNT, Bed
 from calibration.lens import Lens
 from calibration.marks import register_marks
 from calibration.marks_file import marks_from_json
@@ -66,7 +66,9 @@ def bed_of(truth, marks, before):
     )
     pose = Pose.from_vectors(camera["rvec"], camera["tvec"])
     field = (0.0, 0.0, 400.0, 300.0)
-    bed = Bed(lens, pose, np.zeros((19, 19)), (0.0, 0.0, 0.0), field, 0.05, "true", "2020-01-01")
+    bed = Bed(
+        lens, pose, np.zeros((COUNT, COUNT)), (0.0, 0.0, 0.0), field, 0.05, "true", "2020-01-01"
+    )
     return register_marks(bed, marks_from_json(marks, "marks"), [before.grey])[0]
 
 

@@ -10,7 +10,7 @@ import jsonschema
 import numpy as np
 import pytest
 
-from calibration.bed import Bed
+from calibration.bed import COUNT, Bed
 from calibration.board import marker_dictionary
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
@@ -38,7 +38,7 @@ def pose() -> Pose:
 
 
 def bed() -> Bed:
-    covariance = np.zeros((19, 19))
+    covariance = np.zeros((COUNT, COUNT))
     return Bed(LENS, pose(), covariance, (0, 0, 0), (0, 0, 400, 300), 0.05, "a print's", "2026")
 
 

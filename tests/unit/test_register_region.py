@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from calibration.bed import Bed
+from calibration.bed import COUNT, Bed
 from calibration.lens import Lens
 from calibration.plane import PlaneSurface
 from calibration.pose import Pose
@@ -23,7 +23,7 @@ def lens_surface():
     rotation = np.array([[1.0, 0.0, 0.0], [0.0, c, -s], [0.0, s, c]])
     centre = np.array([100.0, 75.0 - 400 * math.tan(math.radians(20.0)), 400.0])
     pose = Pose(rotation, -rotation @ centre)
-    zero = np.zeros((19, 19))
+    zero = np.zeros((COUNT, COUNT))
     box = (0.0, 0.0, 200.0, 150.0)
     return PlaneSurface(Bed(lens, pose, zero, (0.0, 0.0, 0.0), box, 0.05, "drawn", ""), 0.0)
 

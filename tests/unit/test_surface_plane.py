@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calibration.bed import LENS, PLACE, POSE, SCALE, Bed
+from calibration.bed import FORM, LENS, PLACE, POSE, SCALE, Bed, bed_from_json
 from calibration.bed_fit import solve_bed
 from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
-from calibration.plane import COUNT, PlaneSurface
+from calibration.plane import CAMERA, COUNT, PlaneSurface
 from calibration.pose import Pose, rotation_from_vector
 from calibration.surface import Surface
 
@@ -87,36 +87,77 @@ def test_pose_columns_agree_with_finite_differences(surface: PlaneSurface) -> No
         np.testing.assert_allclose(jacobian[:, :, POSE.start + k], numeric, rtol=1e-5, atol=1e-4)
 
 
-def test_total_variance_is_that_of_the_joint_covariance(surface: PlaneSurface) -> None:
+def with_form(surface: PlaneSurface) -> PlaneSurface:
+    """Return the surface of a machine whose axes are neither alike nor square."""
+    rng = np.random.default_rng(5)
+    covariance = surface.bed.covariance.copy()
+    camera = slice(LENS.start, FORM.stop)
+    scale = np.sqrt(np.diag(covariance)[camera])
+    scale[FORM] = 1e-3
+    root = scale[:, None] * rng.standard_normal((len(scale), 40)) / 7
+    covariance[camera, camera] = root @ root.T
+    return PlaneSurface(
+        replace(surface.bed, form=(0.004, -0.006), covariance=covariance), HEIGHT_MM
+    )
+
+
+@pytest.mark.parametrize("formed", [False, True])
+def test_total_variance_is_that_of_the_joint_covariance(
+    surface: PlaneSurface, formed: bool
+) -> None:
     """Splitting the pose into what follows the lens and the rest changes no sum."""
+    if formed:
+        surface = with_form(surface)
     bed = surface.bed
     px = surface.px_from_mm(POINTS)
     columns = []
-    for k in range(15):
+    for k in range(FORM.stop):
         scale = math.sqrt(bed.covariance[k, k]) or 1.0
         h = 1e-3 * scale
         found = []
         for sign in (1, -1):
-            if k < 9:
+            if k in range(LENS.start, LENS.stop):
                 changed = bed.lens.parameters.copy()
                 changed[k] += sign * h
                 other = replace(bed, lens=bed.lens.with_parameters(changed))
-            else:
+            elif k in range(POSE.start, POSE.stop):
                 step = np.zeros(6)
-                step[k - 9] = sign * h
+                step[k - POSE.start] = sign * h
                 other = replace(bed, pose=bed.pose.moved(step))
+            else:
+                form = np.array(bed.form)
+                form[k - FORM.start] += sign * h
+                other = replace(bed, form=(float(form[0]), float(form[1])))
             found.append(PlaneSurface(other, HEIGHT_MM).mm_from_px(px))
         columns.append((found[0] - found[1]) / (2 * h))
     numeric = np.stack(columns, axis=2)
-    joint = numeric @ bed.covariance[:15, :15] @ numeric.transpose(0, 2, 1)
+    joint = numeric @ bed.covariance[: FORM.stop, : FORM.stop] @ numeric.transpose(0, 2, 1)
     jacobian = surface.calibration_jacobian_mm(POINTS)
     split = sum(
         jacobian[:, :, part]
         @ surface.calibration_covariance[part, part]
         @ jacobian[:, :, part].transpose(0, 2, 1)
-        for part in (LENS, POSE)
+        for part in (LENS, CAMERA)
     )
     np.testing.assert_allclose(split, joint, rtol=1e-3, atol=1e-12)
+
+
+def test_a_machines_form_goes_there_and_back_and_into_the_file(surface: PlaneSurface) -> None:
+    formed = with_form(surface)
+    px = formed.px_from_mm(POINTS)
+    np.testing.assert_allclose(formed.mm_from_px(px), POINTS, atol=1e-9)
+    # Right-angled millimetres: X longer than Y by 4 in a thousand, Y leaning by 6.
+    square = POINTS @ np.array([[1.002, -0.003], [-0.003, 0.998]]).T
+    np.testing.assert_allclose(px, surface.px_from_mm(square), atol=1e-9)
+    step = np.array([1e-4, 0.0])
+    numeric = (formed.px_from_mm(POINTS + step) - formed.px_from_mm(POINTS - step)) / 2e-4
+    np.testing.assert_allclose(formed.jacobian_px_per_mm(POINTS)[:, :, 0], numeric, rtol=1e-6)
+    read = bed_from_json(formed.bed.to_json(), "bed.json")
+    assert read.form == formed.bed.form
+    np.testing.assert_array_equal(read.covariance, formed.bed.covariance)
+    # Files of boards hold no form, as they always did.
+    assert "form" not in surface.bed.to_json()
+    assert np.shape(surface.bed.to_json()["covariance"]) == (19, 19)
 
 
 def test_covariance_is_block_diagonal_over_the_terms(surface: PlaneSurface) -> None:

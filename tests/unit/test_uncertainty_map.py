@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calibration.bed import PLACE, POSE, SCALE, Bed
+from calibration.bed import COUNT, PLACE, POSE, SCALE, Bed
 from calibration.lens import Lens
 from calibration.plane import PlaneSurface
 from calibration.pose import Pose
@@ -32,7 +32,7 @@ def bed_of(covariance):
 
 
 def covariance_of(**sigmas):
-    out = np.zeros((19, 19))
+    out = np.zeros((COUNT, COUNT))
     for name, sigma in sigmas.items():
         where = {"pose": POSE, "place": PLACE, "scale": SCALE}[name]
         out[where, where] = np.diag(np.broadcast_to(sigma, out[where, where].shape[0]) ** 2)
