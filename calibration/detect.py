@@ -29,6 +29,8 @@ _SEARCH_WIDTH = 1600
 _EDGE_PX = 3.0
 # Linear light between the two sides of an edge, below which it is none.
 _MIN_STEP = 0.01
+# Profiles of a side that must agree on where it runs: a third of them.
+_LEAST_PROFILES = 16
 _CRITERIA = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
 
 
@@ -142,6 +144,8 @@ def refine_quad(picture: Grey, rough_px: Array, reach_px: float) -> Array | None
                 return None
             offset = slope @ ((steps[:-1] + steps[1:]) / 2) / height
             near = np.abs(offset - np.median(offset)) < 1.0
+            if near.sum() < _LEAST_PROFILES:
+                return None
             bend = np.polynomial.Polynomial.fit(along[near], offset[near], 2, domain=[0, 1])
             ends = np.array([0.0, 1.0])
             # Points and directions of the side at its two ends.

@@ -125,8 +125,8 @@ def uneven_notes(
         return []
     return [
         f"what is left of the crosses ({max(left_mm):.2f} mm) hangs together over the sheet: it "
-        "does not lie flat, or the lens bends otherwise than the model can; press the sheet flat and "
-        "photograph it again"
+        "does not lie flat, or the lens bends otherwise than the model can; press the sheet flat "
+        "and photograph it again"
     ]
 
 

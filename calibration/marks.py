@@ -58,11 +58,12 @@ class CameraMoved:
 
 
 def detect_marks(
-    grey: Grey, dictionary: str, numbers: Sequence[int], enlarged: int = 1
+    grey: Grey, dictionary: str, numbers: Sequence[int], enlarged: float = 1.0
 ) -> dict[int, Array]:
     """Find markers of a dictionary; returns (4, 2) pixels by number, refined, top left first.
 
-    Slanted or small ones are found better in a picture that was `enlarged`.
+    Slanted or small ones are found better in a picture that was `enlarged`, large ones on grain in
+    one that was shrunk.
 
     Corners are where the marker's sides meet: the sides are long, and the rounding
     of a blurred corner does not draw them in.
@@ -72,9 +73,10 @@ def detect_marks(
     from calibration.detect import marker_detector, refine_quad
 
     searched = np.ascontiguousarray(grey)
-    if enlarged > 1:
-        size = (grey.shape[1] * enlarged, grey.shape[0] * enlarged)
-        searched = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_CUBIC), np.uint8)
+    if enlarged != 1:
+        size = (round(grey.shape[1] * enlarged), round(grey.shape[0] * enlarged))
+        how = cv2.INTER_CUBIC if enlarged > 1 else cv2.INTER_AREA
+        searched = np.asarray(cv2.resize(grey, size, interpolation=how), np.uint8)
     corners, ids, _ = marker_detector(dictionary).detectMarkers(searched)
     if ids is None:
         return {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import product
 from typing import Literal
 
 import cv2
@@ -23,6 +24,7 @@ Top = Literal["away", "near", "left", "right"]
 TOPS: tuple[Top, ...] = ("away", "near", "left", "right")
 
 _LEAST_MARKS = 3
+_SEARCH_WIDTH = 1300
 # Of each arm this much is left out: where the other stroke crosses, and the end.
 _CROSSING_MM = 1.2
 _END_MM = 0.7
@@ -95,11 +97,14 @@ def find_marks(grey: Grey, target: Target, top: Top = "away") -> SeenMarks:
     numbers = sorted(target.markers_mm)
     best: dict[int, Array] = {}
     lighter = False
-    for negative in (False, True):
-        shown = 255 - grey if negative else grey
-        for flipped in (False, True):
+    # In a large picture a mark's grain and strokes are seen; in a smaller one it is plain.
+    smaller = _SEARCH_WIDTH / grey.shape[1]
+    scales = (1.0, smaller) if smaller < 0.8 else (1.0,)
+    for negative, flipped, scale in product((False, True), (False, True), scales):
+        if len(best) < len(numbers):
+            shown = 255 - grey if negative else grey
             picture = np.ascontiguousarray(shown[:, ::-1] if flipped else shown)
-            found = detect_marks(picture, target.dictionary, numbers)
+            found = detect_marks(picture, target.dictionary, numbers, scale)
             if len(found) > len(best):
                 best, lighter = found, negative
                 if flipped:

@@ -1,0 +1,56 @@
+"""The studies of the statistical limit and of the burned target."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.studies import target
+from tests.studies.ideal import bound_of, not_passed
+from tests.studies.rows import read_rows
+from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
+from vision.register.mark import Mark, measure
+
+STROKES = np.array([[-20.0, -10.0], [20.0, -10.0], [20.0, 10.0], [-20.0, 10.0]])
+
+
+def test_what_is_known_well_passes_and_what_is_not_known_never() -> None:
+    rng = np.random.default_rng(3)
+    nothing = np.zeros((3, 3))
+    assert not_passed(np.diag([1e-4, 1e-4, 1e-8]), nothing, STROKES, rng) == 0.0
+    assert not_passed(np.diag([1e-2, 1e-2, 1e-8]), nothing, STROKES, rng) == 1.0
+    # What is systematic keeps from passing as well as noise does.
+    assert not_passed(np.diag([1e-6] * 3), np.diag([1e-2, 1e-2, 0.0]), STROKES, rng) == 1.0
+    some = not_passed(np.diag([4e-3, 4e-3, 1e-8]), nothing, STROKES, rng)
+    assert 0.0 < some < 1.0
+
+
+def test_the_bound_grows_with_the_noise_and_stays_below_what_is_stated() -> None:
+    view = capture(FlatSurface(), (0.1, 0.0), (0.0, 0.0), noise=2.0, seed=3)
+    mark = measure(view, None, artwork("both"), STILL, (), KERF)
+    assert isinstance(mark, Mark)
+    fill, outline = (3 * mark.layers.index(layer) for layer in ("fill", "outline"))
+    take = np.zeros((3, 6))
+    take[:, fill : fill + 3], take[:, outline : outline + 3] = np.eye(3), -np.eye(3)
+    stated = np.sqrt(np.diag(take @ mark.covariance @ take.T))
+    quiet, loud = (np.sqrt(np.diag(bound_of(mark, noise))) for noise in (1.0, 4.0))
+    assert (quiet < loud).all()
+    assert (loud < 4 * quiet).all()
+    assert (np.sqrt(np.diag(bound_of(mark, 2.0))) < stated).all()
+
+
+def test_one_photo_of_a_target_runs_through_its_study_and_a_shifted_map_is_rejected(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    options = ["--seeds", "2:3", "--workers", "0", "--out", str(tmp_path)]
+    target.main(options)
+    missed = capsys.readouterr().out.rpartition("Missed:")[2]
+    assert "bed point" not in missed
+    assert "axes" not in missed
+    [row] = read_rows(tmp_path / "target.jsonl")
+    assert row["crosses"] > 100
+    assert target.main([*options, "--sabotage"]) == 1
+    missed = capsys.readouterr().out.rpartition("Missed:")[2]
+    assert "bed point, middle" in missed
