@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from cli.commands.calibrate_scale import scale
+
 if TYPE_CHECKING:
     from calibration.board import Board
     from calibration.target_fit import TargetFit
@@ -251,6 +253,9 @@ def verify(
     else:
         show(looks_text(looks))
     return {"holds": 0, "stale": 1, "cannot_tell": 3}[worst_of(looks)]
+
+
+app.command()(scale)
 
 
 def _read_all(paths: list[Path]) -> tuple[list[Photo], list[str]]:
