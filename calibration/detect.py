@@ -169,6 +169,10 @@ def refine_quad(picture: Grey, rough_px: Array, reach_px: float) -> Array | None
 def marker_detector(dictionary: str) -> cv2.aruco.ArucoDetector:
     """Return a detector of one dictionary's markers, corners unrefined."""
     parameters = cv2.aruco.DetectorParameters()
+    # Blur spills over a module's edges: its middle says what it is. (Of nine blurred targets, even
+    # seeds of their study, 29 of 45 marks were found before, 44 with this and in more sizes.)
+    parameters.perspectiveRemovePixelPerCell = 8
+    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.3
     return cv2.aruco.ArucoDetector(marker_dictionary(dictionary), parameters)
 
 

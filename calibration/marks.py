@@ -58,7 +58,11 @@ class CameraMoved:
 
 
 def detect_marks(
-    grey: Grey, dictionary: str, numbers: Sequence[int], enlarged: float = 1.0
+    grey: Grey,
+    dictionary: str,
+    numbers: Sequence[int],
+    enlarged: float = 1.0,
+    rough_too: bool = False,
 ) -> dict[int, Array]:
     """Find markers of a dictionary; returns (4, 2) pixels by number, refined, top left first.
 
@@ -68,7 +72,8 @@ def detect_marks(
     Corners are where the marker's sides meet: the sides are long, and the rounding
     of a blurred corner does not draw them in.
 
-    A marker that is seen twice is left out: one of the two is something else.
+    A marker that is seen twice is left out: one of the two is something else. One whose sides
+    are too unsharp to be followed is left out too, or kept as found (`rough_too`).
     """
     from calibration.detect import marker_detector, refine_quad
 
@@ -94,8 +99,8 @@ def detect_marks(
         side = float(np.linalg.norm(rough - np.roll(rough, 1, axis=0), axis=1).min())
         # The nearest other edge is the first module inside the border, one module away.
         refined = refine_quad(grey, rough, float(np.clip(0.6 * side / modules, 2.0, 8.0)))
-        if refined is not None:
-            found[number] = refined
+        if refined is not None or rough_too:
+            found[number] = rough if refined is None else refined
     return {number: px for number, px in found.items() if number not in twice}
 
 

@@ -97,19 +97,21 @@ def find_marks(grey: Grey, target: Target, top: Top = "away") -> SeenMarks:
     numbers = sorted(target.markers_mm)
     best: dict[int, Array] = {}
     lighter = False
-    # In a large picture a mark's grain and strokes are seen; in a smaller one it is plain.
-    smaller = _SEARCH_WIDTH / grey.shape[1]
-    scales = (1.0, smaller) if smaller < 0.8 else (1.0,)
-    for negative, flipped, scale in product((False, True), (False, True), scales):
-        if len(best) < len(numbers):
-            shown = 255 - grey if negative else grey
-            picture = np.ascontiguousarray(shown[:, ::-1] if flipped else shown)
-            found = detect_marks(picture, target.dictionary, numbers, scale)
-            if len(found) > len(best):
-                best, lighter = found, negative
-                if flipped:
-                    edge = np.array([grey.shape[1] - 1.0, 0.0])
-                    best = {n: edge + px * np.array([-1.0, 1.0]) for n, px in found.items()}
+    for negative, flipped in product((False, True), (False, True)):
+        shown = 255 - grey if negative else grey
+        picture = np.ascontiguousarray(shown[:, ::-1] if flipped else shown)
+        found: dict[int, Array] = {}
+        for scale in _scales(grey.shape[1]):
+            missing = [number for number in numbers if number not in found]
+            if missing:
+                found |= detect_marks(picture, target.dictionary, missing, scale, True)
+        if len(found) > len(best):
+            best, lighter = found, negative
+            if flipped:
+                edge = np.array([grey.shape[1] - 1.0, 0.0])
+                best = {n: edge + px * np.array([-1.0, 1.0]) for n, px in found.items()}
+        if len(best) >= _LEAST_MARKS:
+            break
     if len(best) < _LEAST_MARKS:
         return SeenMarks(
             best,
@@ -119,6 +121,12 @@ def find_marks(grey: Grey, target: Target, top: Top = "away") -> SeenMarks:
             "needed: it is not in view, too faint or blurred, or not the target of the file",
         )
     return SeenMarks(best, lighter, _axes(target, best, top))
+
+
+def _scales(width_px: int) -> tuple[float, ...]:
+    """Return the sizes in which a picture is searched: a mark's grain is plain in a smaller one."""
+    smaller = _SEARCH_WIDTH / width_px
+    return (1.0, *((smaller,) if smaller < 0.8 else ()), *((2.0,) if smaller > 0.5 else ()))
 
 
 def _axes(target: Target, px: Mapping[int, Array], top: Top) -> MachineAxes:

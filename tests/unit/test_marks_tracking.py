@@ -221,9 +221,12 @@ def test_wrong_marks_file_is_refused(change: dict[str, object], told: str) -> No
         marks_from_json({**content, **change}, "marks.json")
 
 
-def test_marks_that_are_missed_in_a_soft_picture_are_found_in_an_enlarged_one(marked: Bed) -> None:
-    soft = capture(pose(), blur_px=1.3)
-    assert len(detect_marks(soft, "DICT_4X4_50", [10, 11, 12, 13])) < 4
+@pytest.mark.parametrize("blur_px", [1.3, 2.2])
+def test_marks_are_found_in_a_soft_picture_and_do_not_seem_to_move(
+    marked: Bed, blur_px: float
+) -> None:
+    soft = capture(pose(), blur_px=blur_px)
+    assert len(detect_marks(soft, "DICT_4X4_50", [10, 11, 12, 13])) == 4
     _, moved = resolve_pose(marked, soft)
     assert moved.moved is False
     assert moved.marks_seen == 4
