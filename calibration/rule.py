@@ -61,8 +61,11 @@ class RuleLook:
         Its length.
     stretch
         Millimetres of the rule per millimetre of the map, less one.
-    sigma
-        Standard uncertainty of that from the picture and from the map's own corners.
+    own_sigma
+        Standard uncertainty of that from the picture.
+    by_map
+        (k,) change of it with each of the map's parameters, as in
+        `PlaneSurface.calibration_jacobian_mm`; those of the board's place and scale left out.
     why
         Why there is none; None where there is.
     """
@@ -71,7 +74,8 @@ class RuleLook:
     middle_mm: Array
     length_mm: float
     stretch: float
-    sigma: float
+    own_sigma: float
+    by_map: Array
     why: str | None = None
 
 
@@ -96,7 +100,7 @@ def look_at_rule(grey: Grey, bed: Bed, height_mm: float) -> RuleLook:
 
 
 def _none(why: str) -> RuleLook:
-    return RuleLook(np.zeros(2), np.zeros(2), 0.0, 0.0, math.inf, why)
+    return RuleLook(np.zeros(2), np.zeros(2), 0.0, 0.0, math.inf, np.zeros(CAMERA.stop), why)
 
 
 def _find(image: NDArray[np.float32], surface: PlaneSurface) -> tuple[Array, float] | None:
@@ -236,8 +240,8 @@ def _measured(
     spread = math.sqrt(float(np.average(away**2, weights=weight)))
     own = scatter / spread / math.sqrt(independent - 2)
     middle_mm = place + (t[used[0]] + t[used[-1]]) / 2 * along
-    by_map = _map_sigma(surface, middle_mm, along, length)
-    return RuleLook(along, middle_mm, length, slope, math.hypot(own, by_map))
+    by_map = _response(surface, middle_mm, along, length)
+    return RuleLook(along, middle_mm, length, slope, own, by_map)
 
 
 def _strip(
@@ -304,11 +308,10 @@ def _stretch_used(strength: Array, t: Array) -> NDArray[np.int64]:
     return np.arange(first + inset, max(last - inset, first + inset))
 
 
-def _map_sigma(surface: PlaneSurface, middle: Array, along: Array, length: float) -> float:
-    """Return how unsure a length along the rule is by the noise of the map's own corners."""
+def _response(surface: PlaneSurface, middle: Array, along: Array, length: float) -> Array:
+    """Return (k,) relative change of the rule's length with each of the map's parameters."""
     ends = middle + np.array([[-0.5], [0.5]]) * length * along
-    jacobian = surface.calibration_jacobian_mm(ends)
-    apart = along @ (jacobian[1] - jacobian[0])
-    noise = slice(0, CAMERA.stop)
-    variance = apart[noise] @ surface.calibration_covariance[noise, noise] @ apart[noise]
-    return math.sqrt(max(float(variance), 0.0)) / length
+    jacobian = surface.calibration_jacobian_mm(ends)[:, :, : CAMERA.stop]
+    # A place that the map puts too far along makes the rule longer in the map: fewer of its own
+    # millimetres go into one of the map's.
+    return np.asarray(-(along @ (jacobian[1] - jacobian[0])) / length)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import FORM, SCALE, Bed
+from calibration.plane import CAMERA, PlaneSurface
 from calibration.quantity import K95, Quantity
 from calibration.rule import RuleLook
 
@@ -70,7 +71,7 @@ def tie_to_rule(
     """Fit scale along both axes and squareness to what the rule said in each direction.
 
     A length along a unit vector u is stretched by u' E u, E being the symmetric strain (x, y, half
-    the skew). Weighted least squares with weak expectations; what is common to all looks (the
+    the skew). Generalised least squares with weak expectations; what is common to all looks (the
     rule's own length, its height) is added afterwards.
 
     Parameters
@@ -83,24 +84,30 @@ def tie_to_rule(
     along = np.array([look.direction @ axes for _, look in looks])
     design = np.stack([along[:, 0] ** 2, along[:, 1] ** 2, 2 * along[:, 0] * along[:, 1]], axis=1)
     seen = np.array([look.stretch for _, look in looks])
-    sigma = np.array([math.hypot(look.sigma, _LEAST_SIGMA) for _, look in looks])
+    # What the map itself errs by is common to all looks, more or less.
+    by_map = np.array([look.by_map for _, look in looks])
+    known = PlaneSurface(bed, height_mm).calibration_covariance[: CAMERA.stop, : CAMERA.stop]
+    noise = np.diag([look.own_sigma**2 + _LEAST_SIGMA**2 for _, look in looks])
+    noise += by_map @ known @ by_map.T
+    weight = np.linalg.inv(noise)
     if burned:
         expected = np.diag(np.array(_MACHINE) ** 2)
     else:
         expected = np.diag([_PRINT_UNLIKE**2] * 3)
         expected[:2, :2] += _PRINT_ALIKE**2
     inverse = np.linalg.inv(expected)
-    covariance = np.linalg.inv(design.T @ (design / sigma[:, None] ** 2) + inverse)
-    strain = covariance @ design.T @ (seen / sigma**2)
-    off = (seen - design @ strain) / sigma
+    covariance = np.linalg.inv(design.T @ weight @ design + inverse)
+    strain = covariance @ design.T @ weight @ seen
+    left = seen - design @ strain
+    off = left / np.sqrt(np.diag(noise))
     notes = [
-        f"{name}: the rule says {100 * (one - design[k] @ strain):+.3f} % more than the others do"
-        for k, ((name, _), one) in enumerate(zip(looks, seen, strict=True))
-        if abs(off[k]) > _SURELY
+        f"{name}: the rule says {100 * one:+.3f} % more than the others do"
+        for (name, _), one, far in zip(looks, left, off, strict=True)
+        if abs(far) > _SURELY
     ]
     freedom = len(seen) - 3 if burned else len(seen) - 1
     if freedom > 0:
-        covariance *= max(1.0, float(off @ off) / freedom)
+        covariance *= max(1.0, float(left @ weight @ left) / freedom)
     own = covariance.copy()
     camera = float(bed.pose.camera_mm[2])
     by_height = height_u_mm / K95 / max(camera - height_mm, 1.0)

@@ -24,7 +24,7 @@ from calibration.board import (
     marker_modules_mm,
 )
 from calibration.errors import WitmarkError
-from calibration.files import read_json
+from calibration.files import read_json, sha256
 from calibration.machine import MachineAxes
 
 Array = NDArray[np.float64]
@@ -36,6 +36,8 @@ _LEAST_CROSSES = 4
 _QUIET_MODULES = 1.0
 _FREE_MM = 1.0
 _MOST_CROSSES = 60
+# Every dictionary has these; reference marks are numbered from 10 on.
+_NUMBERS = (*range(10), *range(20, 50))
 
 
 @dataclass(frozen=True)
@@ -171,9 +173,12 @@ def lay_out(
     arm_mm: float,
     marker_mm: float,
     dictionary: str,
-    first_marker: int,
+    first_marker: int | None = None,
 ) -> Target:
     """Return a target that fills a box (x_min, y_min, x_max, y_max) of machine millimetres.
+
+    Its marks are numbered from `first_marker` on. Without one their numbers follow from the layout,
+    so that the file of another target is not taken for this one's, whose millimetres would differ.
 
     Raises
     ------
@@ -206,16 +211,30 @@ def lay_out(
         lines.append(tuple(round(first + i * pitch_mm, 3) for i in range(count)))
     columns, rows = lines
     cells = [(0, 0), (-2, 0), (0, -2), (-2, -2), ((len(columns) - 1) // 2, (len(rows) - 1) // 2)]
+    numbers = (
+        _numbers_of((columns, rows, arm_mm, marker_mm), len(cells))
+        if first_marker is None
+        else range(first_marker, first_marker + len(cells))
+    )
     markers = {
-        first_marker + k: (
+        number: (
             round((columns[i] + columns[i + 1]) / 2, 3),
             round((rows[j] + rows[j + 1]) / 2, 3),
         )
-        for k, (i, j) in enumerate(cells)
+        for number, (i, j) in zip(numbers, cells, strict=True)
     }
     return target_from_json(
         Target(columns, rows, arm_mm, dictionary, marker_mm, markers).to_json(), "board --burn"
     )
+
+
+def _numbers_of(layout: object, count: int) -> list[int]:
+    """Return so many marker numbers that stand for a layout."""
+    digest = sha256(repr(layout).encode())
+    pool, numbers = list(_NUMBERS), []
+    for k in range(count):
+        numbers.append(pool.pop(int(digest[8 * k : 8 * k + 8], 16) % len(pool)))
+    return numbers
 
 
 def read_pattern(path: Path) -> Board | Target:

@@ -44,7 +44,7 @@ _FAR, _NEAR_PX = 0.15, 1.5
 _LEAST_CROSSES = 12
 _ROUNDS = 3
 # Corners of marks lie within this share of their side of where they were burned, even on grain.
-_MARKS_OFF = 0.03
+_MARKS_OFF = 0.06
 
 
 @dataclass(frozen=True, eq=False)

@@ -31,7 +31,10 @@ def board(
     ] = None,
     first_marker: Annotated[
         int | None,
-        typer.Option(metavar="N", help="Number of the first marker (0; of a reference mark 10)."),
+        typer.Option(
+            metavar="N",
+            help="Number of the first marker (0; of a reference mark 10; burned: by the layout).",
+        ),
     ] = None,
     reference: Annotated[
         list[str] | None,
@@ -107,7 +110,7 @@ def board(
             30.0 if pitch is None else pitch,
             16.0 if marker is None else marker,
             dictionary or "DICT_4X4_50",
-            first_marker or 0,
+            first_marker,
             power,
             3000.0 if speed is None else speed,
             0.2 if kerf is None else kerf,

@@ -16,7 +16,7 @@ def write_target(
     pitch_mm: float,
     marker_mm: float,
     dictionary: str,
-    first_marker: int,
+    first_marker: int | None,
     power: float | None,
     speed_mm_min: float,
     kerf_mm: float,

@@ -124,14 +124,14 @@ def _text(fit: RuleFit, looks: list[tuple[str, RuleLook]]) -> str:
     from cli.terminal import table
 
     rows = table(
-        ("photo", "direction deg", "length mm", "longer by %", "U95 %, rule and height apart"),
+        ("photo", "direction deg", "length mm", "longer by %", "U95 % of its lines"),
         [
             (
                 name,
                 f"{_degrees(look):.1f}",
                 f"{look.length_mm:.0f}",
                 f"{100 * look.stretch:+.3f}",
-                f"{100 * K95 * look.sigma:.3f}",
+                f"{100 * K95 * look.own_sigma:.3f}",
             )
             for name, look in looks
         ],

@@ -103,6 +103,21 @@ def test_the_drawing_holds_the_same_strokes_at_true_size(tmp_path: Path) -> None
     assert artwork.box_mm == pytest.approx((x0, y0, x1, y1), abs=0.01)
 
 
+def test_marks_are_numbered_by_the_layout_so_that_another_file_is_not_this_ones() -> None:
+    """The file of a target of another pitch would make a map of another scale, without a trace."""
+    area = (0.0, 0.0, 400.0, 300.0)
+    made = [lay_out(area, pitch, 7.0, 16.0, "DICT_4X4_50") for pitch in (29.0, 30.0, 31.0)]
+    made.append(lay_out((10.0, 0.0, 410.0, 300.0), 30.0, 7.0, 16.0, "DICT_4X4_50"))
+    for one in made:
+        assert len(one.markers_mm) == 5
+        # The default numbers of reference marks are left free.
+        assert not set(one.markers_mm) & set(range(10, 20))
+        for other in made:
+            shared = set(one.markers_mm) & set(other.markers_mm)
+            assert (one is other) == (len(shared) >= 3)
+    assert lay_out(area, 30.0, 7.0, 16.0, "DICT_4X4_50") == made[1]
+
+
 def test_the_file_goes_there_and_back_and_keeps_to_its_schema(tmp_path: Path) -> None:
     path = tmp_path / "target.json"
     path.write_text(json.dumps(TARGET.to_json()))
