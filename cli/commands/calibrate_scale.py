@@ -138,11 +138,11 @@ def _text(fit: RuleFit, looks: list[tuple[str, RuleLook]]) -> str:
     )
     whose = "the machine's" if fit.burned else "the map's"
     lines = [
-        f"By the rule, {whose} X is {_percent(fit, 0)} and its Y {_percent(fit, 1)} too long."
+        f"By the rule, {whose} X is {_percent(fit, 0)} and its Y {_percent(fit, 1)}."
         if all(fit.told[:2])
-        else f"By the rule, {whose} X is {_percent(fit, 0)} too long; Y is not told."
+        else f"By the rule, {whose} X is {_percent(fit, 0)}; Y is not told."
         if fit.told[0]
-        else f"By the rule, {whose} Y is {_percent(fit, 1)} too long; X is not told."
+        else f"By the rule, {whose} Y is {_percent(fit, 1)}; X is not told."
         if fit.told[1]
         else "The rule lies too far aslant to tell X and Y apart."
     ]
@@ -161,4 +161,5 @@ def _text(fit: RuleFit, looks: list[tuple[str, RuleLook]]) -> str:
 
 def _percent(fit: RuleFit, axis: int) -> str:
     quantity = (fit.x_percent, fit.y_percent)[axis]
-    return f"{quantity.value:+.3f} +- {quantity.u95:.3f} %"
+    value = quantity.value or 0.0
+    return f"{abs(value):.3f} +- {quantity.u95:.3f} % too {'long' if value >= 0 else 'short'}"

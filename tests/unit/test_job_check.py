@@ -6,11 +6,16 @@ import numpy as np
 import pytest
 
 from calibration.bed import COUNT, Bed
+from calibration.burn_files import Burning, gcode
 from calibration.lens import Lens
 from calibration.marks import register_marks
 from calibration.marks_file import marks_from_json
 from calibration.pose import Pose
+from calibration.target import lay_out
+from calibration.target_fit import solve_target
 from samples.jobs import draw_spec, drawing_of, make_job
+from samples.simulator.camera import pool_camera
+from samples.simulator.machine import Machine, target_photo
 from vision.artwork.svg import read_svg
 from vision.capture.photo import Photo
 from vision.job import Job, check_job
@@ -261,3 +266,27 @@ def test_a_second_direction_of_a_hatch_that_was_burned_elsewhere_does_not_pass(t
     low, high = result.placement_on_work.worst_mm.interval
     assert low <= simulated.truth["worst"]["placement_on_work"] <= high
     assert any("looks doubled" in reason for reason in result.verdict.reasons)
+
+
+@pytest.mark.slow
+def test_a_map_from_one_photo_of_a_burned_target_places_a_mark_like_the_true_one(jobs):
+    job, truth = jobs("in place")
+    spec = draw_spec(41, **LOOK, **HAPPENED["in place"])
+    target = lay_out((0.0, 0.0, 400.0, 300.0), 30.0, 7.0, 16.0, "DICT_4X4_50")
+    rgb = target_photo(
+        gcode(target, Burning(300.0, 3000.0, 6000.0, 0.2, 7.0)),
+        pool_camera(spec.camera_index, spec.size),
+        Machine(),
+        spec.thickness_mm,
+        seed=3,
+        material="painted",
+    )
+    photos = [("target", Photo(rgb, "target", "").grey)]
+    solved = solve_target(target, None, photos, spec.thickness_mm, "2026-01-01")
+    result = check_job(replace(job, bed=solved.fit.bed))
+    assert result.verdict.state == "pass"
+    for layer in ("outline", "fill"):
+        told = result.placement[layer]
+        assert within(told, truth["placement"][layer])
+        assert max(told.dx_mm.u95, told.dy_mm.u95) < 0.15
+    assert within(result.fill_to_outline, truth["fill_to_outline"])

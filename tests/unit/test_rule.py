@@ -220,7 +220,8 @@ def test_the_command_tells_and_writes(tmp_path: Path, capsys: pytest.CaptureFixt
     options = ["--bed", str(bed), "--height", "0.6", "--out", str(out)]
     assert run(["calibrate", "scale", *photos, *options]) == 0
     said = capsys.readouterr()
-    assert re.search(r"By the rule, the machine.s X is \+0\.[12]\d\d", said.out)
+    words = r"the machine's X is 0\.[12]\d\d .* % too long and its Y 0\.[12]\d\d .* % too short"
+    assert re.search(words, said.out)
     assert "Squareness: Y leans toward X by -0.3" in said.out
     assert "no test certificate" in said.out
     assert read_bed(out).traceability.startswith("the machine's own millimetres")
