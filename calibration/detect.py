@@ -101,11 +101,14 @@ def refine(picture: Grey, rough_px: Array, window: int) -> Array:
     return np.asarray(refined, np.float64).reshape(-1, 2)
 
 
-def refine_quad(picture: Grey, rough_px: Array, reach_px: float) -> Array | None:
+def refine_quad(
+    picture: Grey, rough_px: Array, reach_px: float, bend_px: Array | None = None
+) -> Array | None:
     """Fit the four sides of a dark quadrilateral and return where they meet, (4, 2).
 
     Along every side, profiles across it give the place of the edge as the centroid of the slope. A
-    lens bends a side a little, so it is fitted by a parabola. None where the sides are not found.
+    lens bends a side a little: where it is not known by how much, a parabola is fitted, whose ends
+    are less sure than a line's by half. None where the sides are not found.
 
     Parameters
     ----------
@@ -113,6 +116,9 @@ def refine_quad(picture: Grey, rough_px: Array, reach_px: float) -> Array | None
         (4, 2) corners within a pixel or two, in order round the quadrilateral.
     reach_px
         Half length of the profiles; no other edge may lie within it.
+    bend_px
+        (4,) how far the middle of each side lies from its chord, to the right of its direction in
+        the picture (u right, v down); None where that is not known.
     """
     # In a picture's own tone curve a blurred edge seems to lie further in the dark, the further the
     # more it is blurred: by half a pixel where black meets white, and differently in every capture.
@@ -146,7 +152,13 @@ def refine_quad(picture: Grey, rough_px: Array, reach_px: float) -> Array | None
             near = np.abs(offset - np.median(offset)) < 1.0
             if near.sum() < _LEAST_PROFILES:
                 return None
-            bend = np.polynomial.Polynomial.fit(along[near], offset[near], 2, domain=[0, 1])
+            known = np.polynomial.Polynomial([0.0, 4.0, -4.0])
+            known = known * (0.0 if bend_px is None else float(bend_px[k]))
+            left = offset[near] - known(along[near])
+            degree = 2 if bend_px is None else 1
+            bend = known + np.polynomial.Polynomial.fit(
+                along[near], left, degree, domain=[0, 1]
+            ).convert(domain=[-1, 1])
             ends = np.array([0.0, 1.0])
             # Points and directions of the side at its two ends.
             at = first + ends[:, None] * (second - first) + bend(ends)[:, None] * normal

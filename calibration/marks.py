@@ -63,6 +63,7 @@ def detect_marks(
     numbers: Sequence[int],
     enlarged: float = 1.0,
     rough_too: bool = False,
+    bends_px: Mapping[int, Array] | None = None,
 ) -> dict[int, Array]:
     """Find markers of a dictionary; returns (4, 2) pixels by number, refined, top left first.
 
@@ -73,7 +74,8 @@ def detect_marks(
     of a blurred corner does not draw them in.
 
     A marker that is seen twice is left out: one of the two is something else. One whose sides
-    are too unsharp to be followed is left out too, or kept as found (`rough_too`).
+    are too unsharp to be followed is left out too, or kept as found (`rough_too`). How much the
+    lens bends the sides of each mark may be known (`bends_px`, see `refine_quad`).
     """
     from calibration.detect import marker_detector, refine_quad
 
@@ -98,7 +100,8 @@ def detect_marks(
         rough = (np.asarray(quad, float).reshape(4, 2) + 0.5) / enlarged - 0.5
         side = float(np.linalg.norm(rough - np.roll(rough, 1, axis=0), axis=1).min())
         # The nearest other edge is the first module inside the border, one module away.
-        refined = refine_quad(grey, rough, float(np.clip(0.6 * side / modules, 2.0, 8.0)))
+        reach = float(np.clip(0.6 * side / modules, 2.0, 8.0))
+        refined = refine_quad(grey, rough, reach, (bends_px or {}).get(number))
         if refined is not None or rough_too:
             found[number] = rough if refined is None else refined
     return {number: px for number, px in found.items() if number not in twice}
@@ -121,7 +124,13 @@ def register_marks(
     numbers = sorted(marks.centres_mm)
     seen: dict[int, list[Array]] = {}
     for grey in captures:
-        for number, px in detect_marks(grey, marks.dictionary, numbers).items():
+        rough = detect_marks(grey, marks.dictionary, numbers)
+        bends = {
+            number: bend
+            for number, px in rough.items()
+            if (bend := _bends_seen(bed, px, marks.height_mm.get(number, 0.0))) is not None
+        }
+        for number, px in detect_marks(grey, marks.dictionary, list(rough), bends_px=bends).items():
             seen.setdefault(number, []).append(px)
     notes = []
     found = []
@@ -235,6 +244,23 @@ def resolve_pose_from_corners(bed: Bed, found_px: Mapping[int, Array]) -> tuple[
     )
 
 
+def bends_of(bed: Bed, corners_mm: Array, height_mm: float) -> Array | None:
+    """Return (4,) how far the lens bends each side of a (4, 2) mark off its chord, px."""
+    middles = (corners_mm + np.roll(corners_mm, -1, axis=0)) / 2
+    ends, between = (bed.px_from_mm(places, height_mm) for places in (corners_mm, middles))
+    along = np.roll(ends, -1, axis=0) - ends
+    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    normal /= np.linalg.norm(along, axis=1, keepdims=True)
+    off = between - (ends + np.roll(ends, -1, axis=0)) / 2
+    bends = np.asarray((off * normal).sum(axis=1))
+    return bends if np.isfinite(bends).all() else None
+
+
+def _bends_seen(bed: Bed, px: Array, height_mm: float) -> Array | None:
+    """Return the bends (see `bends_of`) of a mark that is seen at (4, 2) pixels."""
+    return bends_of(bed, bed.mm_from_px(px, height_mm), height_mm)
+
+
 def _detect_near(bed: Bed, grey: Grey) -> dict[int, Array]:
     """Find the marks round their calibrated places: a few hundredths of the picture to search."""
     height, width = grey.shape
@@ -243,6 +269,8 @@ def _detect_near(bed: Bed, grey: Grey) -> dict[int, Array]:
         expected = bed.px_from_mm(mark.corners_mm, mark.height_mm)
         if not np.isfinite(expected).all():
             continue
+        bend = bends_of(bed, mark.corners_mm, mark.height_mm)
+        bends = {} if bend is None else {mark.id: bend}
         low, high = expected.min(axis=0), expected.max(axis=0)
         around = 1.5 * float((high - low).max())
         left, top = (max(0, int(v)) for v in low - around)
@@ -251,7 +279,7 @@ def _detect_near(bed: Bed, grey: Grey) -> dict[int, Array]:
             continue
         window = np.ascontiguousarray(grey[top:bottom, left:right])
         for enlarged in (1, 2):
-            seen = detect_marks(window, bed.dictionary, [mark.id], enlarged)
+            seen = detect_marks(window, bed.dictionary, [mark.id], enlarged, bends_px=bends)
             if seen:
                 found[mark.id] = seen[mark.id] + np.array([left, top])
                 break
