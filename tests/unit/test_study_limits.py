@@ -1,4 +1,4 @@
-"""The studies of the statistical limit and of the burned target."""
+"""The studies of the statistical limit, of the burned target and of nudged cameras."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.studies import target
+from tests.studies import calibrated, nudged, target
 from tests.studies.ideal import bound_of, not_passed
 from tests.studies.rows import read_rows
 from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
@@ -54,3 +54,20 @@ def test_one_photo_of_a_target_runs_through_its_study_and_a_shifted_map_is_rejec
     assert target.main([*options, "--sabotage"]) == 1
     missed = capsys.readouterr().out.rpartition("Missed:")[2]
     assert "bed point, middle" in missed
+
+
+@pytest.mark.slow
+def test_a_nudge_runs_through_its_study_and_one_that_is_hidden_is_found_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
+    seed = next(s for s in range(50) if nudged.draw_case(s).nudge_px > 2.0)
+    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
+    options = ["--seeds", f"{seed}:{seed + 1}", "--workers", "0", *folders]
+    nudged.main(options)
+    assert "unnoticed" not in capsys.readouterr().out.rpartition("Missed:")[2]
+    [row] = read_rows(tmp_path / "rows" / "nudged.jsonl")
+    assert row["moved"] is True
+    assert row["told_mm"] == pytest.approx(row["shift_mm"], abs=3 * row["u95_mm"])
+    assert nudged.main([*options, "--sabotage"]) == 1
+    assert "unnoticed" in capsys.readouterr().out.rpartition("Missed:")[2]
