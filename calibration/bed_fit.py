@@ -68,6 +68,7 @@ def solve_bed(
     loose: float = LOOSE,
     start: Lens | None = None,
     with_form: bool = False,
+    hangs: tuple[float, float] | None = None,
 ) -> BedFit:
     """Solve the camera's pose on the bed, with the lens as measured prior knowledge.
 
@@ -89,6 +90,8 @@ def solve_bed(
         A lens nearer to the answer than the middle of what is known beforehand.
     with_form
         Whether the points were laid out by a machine whose axes may differ in scale and angle.
+    hangs
+        How high the camera hangs over the bed (mm), and the standard uncertainty of that.
 
     Raises
     ------
@@ -114,11 +117,13 @@ def solve_bed(
         # The noise is measured with the lens let loose, so that a lens of another focus shows as a
         # contradiction and not as noise.
         let_loose = lens.with_parameters(lens.parameters, lens.covariance * loose**2)
-        noise = solve_places(let_loose, board, observations, places, kept, None, start, with_form)
+        noise = solve_places(
+            let_loose, board, observations, places, kept, None, start, with_form, hangs
+        )
         if not _drop_outliers(observations, kept, noise):
             break
     solution = solve_places(
-        lens, board, observations, places, kept, noise.sigma_px, start, with_form
+        lens, board, observations, places, kept, noise.sigma_px, start, with_form, hangs
     )
 
     pose, place_covariance, pivot, misplaced = _lay_frame(

@@ -118,16 +118,18 @@ def solve_places(
     sigma_px: float | None,
     start: Lens | None = None,
     with_form: bool = False,
+    hangs: tuple[float, float] | None = None,
 ) -> Solution:
     """Estimate lens, pose and the places after the first, by least squares with the lens's prior.
 
     `sigma_px` is the noise of a corner; None: from the residuals. `start` is a lens nearer to the
     answer than the prior's middle. `with_form`: the points were laid out by a machine whose axes
-    may differ in scale and angle.
+    may differ in scale and angle. `hangs`: how high the camera hangs over the bed, by a tape, and
+    the standard uncertainty of that (mm).
     """
     begin = start or lens
     pose = start_pose(begin, board, [o for o in observations if o.place == places[0]])
-    problem = _Problem(lens, board, observations, places, kept, with_form)
+    problem = _Problem(lens, board, observations, places, kept, with_form, hangs)
     state = _State(begin, pose, np.zeros(2), np.zeros((len(places), 3)))
     degrees = 2 * sum(int(k.sum()) for k in kept) - problem.count
     if degrees < 6:
@@ -232,9 +234,10 @@ class _Problem:
         places: Sequence[BoardPlace],
         kept: Sequence[NDArray[np.bool_]],
         with_form: bool,
+        hangs: tuple[float, float] | None,
     ) -> None:
         """Take what does not change from step to step."""
-        self.lens, self.places, self.kept = lens, places, kept
+        self.lens, self.places, self.kept, self.hangs = lens, places, kept, hangs
         self.observations = observations
         self.points = [board.points_mm(o.ids) for o in observations]
         self.free = np.flatnonzero(lens.free)
@@ -310,7 +313,16 @@ class _Problem:
         away[:f] = (self.lens.parameters - state.lens.parameters)[self.free]
         away[self.camera : self.first_offset] = -state.form[: self.forms]
         pull = self.known @ away
-        return _Linear(matrix, side, self.known, pull, pixels, float(away @ pull), residuals)
+        known, misfit = self.known, float(away @ pull)
+        if self.hangs is not None:
+            height, sigma = self.hangs
+            by_motion = np.zeros(self.count)
+            by_motion[f : self.camera] = state.pose.height_jacobian
+            off = (height - float(state.pose.camera_mm[2])) / sigma
+            known = known + np.outer(by_motion, by_motion) / sigma**2
+            pull = pull + by_motion * off / sigma
+            misfit += off**2
+        return _Linear(matrix, side, known, pull, pixels, misfit, residuals)
 
 
 def _shifted(place: BoardPlace, points_mm: Array, offset: Array) -> tuple[Array, Array]:

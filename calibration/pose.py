@@ -49,6 +49,13 @@ class Pose:
         """The (3,) place of the camera's centre in the other frame."""
         return np.asarray(-self.rotation.T @ self.translation_mm)
 
+    @property
+    def height_jacobian(self) -> Array:
+        """(6,) change of the camera's z in the other frame with its small motion (w, s)."""
+        # z = -r . t with r the rotation's third column; R -> (1 + [w]x) R, t -> t + s.
+        up = self.rotation[:, 2]
+        return np.concatenate([np.cross(self.translation_mm, up), -up])
+
     def apply(self, points_mm: Array) -> Array:
         """Map (n, 3) points into camera coordinates."""
         return np.asarray(points_mm @ self.rotation.T + self.translation_mm)

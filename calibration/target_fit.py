@@ -105,6 +105,7 @@ def solve_target(
     height_mm: float,
     created: str,
     top: Top = "away",
+    hangs: tuple[float, float] | None = None,
 ) -> TargetFit:
     """Solve the bed from photos of a burned target by one camera that stands still.
 
@@ -119,6 +120,8 @@ def solve_target(
         Height of the burned face above the bed.
     top
         Where the picture's upper edge lies, seen by the operator.
+    hangs
+        How high the camera hangs over the bed (mm), and the standard uncertainty of that.
 
     Raises
     ------
@@ -142,7 +145,7 @@ def solve_target(
                 "give photos of one camera that stands still over a sheet that does",
             )
     burned = Burned(axes.bed_from_machine(target.crosses_mm), height_mm)
-    camera = _from_marks(target, axes, usable, known, height_mm, find_start=lens is None)
+    camera = _from_marks(target, axes, usable, known, height_mm, lens is None, hangs)
     pitch = min(float(np.diff(line).min()) for line in (target.columns_mm, target.rows_mm))
     reach = max(
         4 * _NEAR_PX, _FAR * pitch / pixel_mm(camera, burned.bed_mm.mean(axis=0), height_mm)
@@ -156,7 +159,7 @@ def solve_target(
             _observed(target, burned, name, grey, marks.lighter, to_pixels, reach, uneven)
             for name, grey, marks in usable
         ]
-        fit = _solved(known, burned, observations, created, lens is None, camera.lens)
+        fit = _solved(known, burned, observations, created, lens is None, camera.lens, hangs)
         camera, reach = fit.bed, _NEAR_PX
         # Grain that runs along one of the strokes makes the other coordinate less sure.
         _, left = reversal_of(target, axes, fit, observations)
@@ -167,7 +170,7 @@ def solve_target(
     half = np.array([(q.value or 0.0) / 2 for q in reversal])
     moved = target.crosses_mm + target.approach[:, None] * half
     burned = replace(burned, bed_mm=axes.bed_from_machine(moved))
-    fit = _solved(known, burned, observations, created, lens is None, camera.lens)
+    fit = _solved(known, burned, observations, created, lens is None, camera.lens, hangs)
     bed = replace(fit.bed, machine=axes, id="")
     reversal, left = reversal_of(target, axes, fit, observations)
     notes += axes_notes(axes)
@@ -210,6 +213,7 @@ def _solved(
     created: str,
     any_lens: bool,
     start: Lens,
+    hangs: tuple[float, float] | None,
 ) -> BedFit:
     return solve_bed(
         known,
@@ -220,6 +224,7 @@ def _solved(
         loose=1.0 if any_lens else LOOSE,
         start=start if any_lens else None,
         with_form=True,
+        hangs=hangs,
     )
 
 
@@ -230,6 +235,7 @@ def _from_marks(
     known: Lens,
     height_mm: float,
     find_start: bool,
+    hangs: tuple[float, float] | None,
 ) -> Bed | Solution:
     """Return lens and pose as the coded marks tell them: near enough to find the crosses."""
     numbers = sorted(target.markers_mm)
@@ -243,7 +249,9 @@ def _from_marks(
         observations.append(BoardObservation(name, ids, px, pattern.place))
     start = _start_lens(known, pattern, observations) if find_start else None
     kept = [np.ones(len(o.ids), bool) for o in observations]
-    found = solve_places(known, pattern, observations, [pattern.place], kept, None, start)
+    found = solve_places(
+        known, pattern, observations, [pattern.place], kept, None, start, hangs=hangs
+    )
     pixel = pixel_mm(found, pattern.bed_mm.mean(axis=0), height_mm)
     for observation, residual in zip(observations, found.residuals, strict=True):
         off = pixel * float(np.sqrt((residual**2).sum(axis=1).mean()))
@@ -299,5 +307,5 @@ def _lens_note(bed: Bed, height_mm: float) -> str:
     return (
         "lens and camera were solved together from the target: at its own height places are known "
         f"to {own:.2f} mm (95 %, worst corner), 10 mm above it to {above:.2f} mm; a lens file "
-        "(--lens) makes other heights better"
+        "(--lens) or the camera's height by a tape (--camera-height) makes other heights better"
     )

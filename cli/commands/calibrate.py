@@ -113,6 +113,14 @@ def bed(
             "For a burned target.",
         ),
     ] = None,
+    camera_height: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MM[,U]",
+            help="Height of the camera's lens above the bed by a tape, and how well it is known "
+            "(95 %; 10 mm is assumed). For a burned target.",
+        ),
+    ] = None,
     picture: Annotated[
         Path | None,
         typer.Option(
@@ -137,6 +145,7 @@ def bed(
     from calibration.uncertainty_map import uncertainty_map
     from cli.commands.calibrate_bed import (
         burned_place,
+        camera_hangs,
         printed_places,
         solve_printed,
         target_rows,
@@ -166,9 +175,11 @@ def bed(
     if isinstance(drawn, Target):
         own = {"--at": at, "--turn": turn, "--at-u": at_u, "--touch": touch, "--touch-u": touch_u}
         level_mm, way = burned_place(height, top, own)
+        hangs = camera_hangs(camera_height)
     else:
-        if top is not None:
-            raise WitmarkError("--top", "is for a burned target", "leave it out: --turn tells it")
+        for option, value in (("--top", top), ("--camera-height", camera_height)):
+            if value is not None:
+                raise WitmarkError(option, "is for a burned target", "leave it out")
         touched = touched_place(drawn, touch, touch_u, {"--at": at, "--turn": turn, "--at-u": at_u})
         placed = printed_places(drawn, at, turn, height, at_u, touched, len(paths))
     captures, notes = _read_all(paths)
@@ -180,7 +191,7 @@ def bed(
     found: TargetFit | None = None
     if isinstance(drawn, Target):
         greys = [(photo.name, photo.grey) for photo in captures]
-        found = solve_target(drawn, measured, greys, level_mm, _today(), way)
+        found = solve_target(drawn, measured, greys, level_mm, _today(), way, hangs)
         solved, rows = found.fit.bed, target_rows(found, captures, level_mm)
         notes += found.notes
     else:

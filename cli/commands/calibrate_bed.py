@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+# How well a tape tells where a camera's lens hangs (95 %): common practice, no source.
+_CAMERA_U_MM = 10.0
+
 if TYPE_CHECKING:
     from calibration.bed import Bed
     from calibration.bed_solve import BoardObservation
@@ -38,6 +41,25 @@ def burned_place(
     if way is None:
         raise WitmarkError(f"--top {top}", "is no way", f"use one of {', '.join(TOPS)}")
     return height[0], way
+
+
+def camera_hangs(text: str | None) -> tuple[float, float] | None:
+    """Return the camera's height and its standard uncertainty (mm), or None where none is typed."""
+    import math
+
+    from calibration.errors import WitmarkError
+    from calibration.quantity import K95
+    from cli.options import number_pair
+
+    if text is None:
+        return None
+    whole = text if "," in text else f"{text},{_CAMERA_U_MM:g}"
+    height, unsure = number_pair(whole, "--camera-height", "MM or MM,U")
+    if not (0 < height < 1e4 and 0 < unsure < 1e4 and math.isfinite(height)):
+        raise WitmarkError(
+            f"--camera-height {text}", "is no height", "give millimetres above 0, as 450 or 450,10"
+        )
+    return height, unsure / K95
 
 
 @dataclass(frozen=True)

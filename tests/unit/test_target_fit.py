@@ -153,6 +153,25 @@ def test_axes_that_differ_and_are_not_square_stay_in_the_map_and_are_told() -> N
         assert abs(told.value or 0.0) < 1.5 * (told.u95 or 0.0)
 
 
+def test_a_tape_to_the_camera_makes_other_heights_better() -> None:
+    rgb = photographed(LOST)
+    true = float(CAMERA.place_mm[2])
+    alone, taped = solved(rgb), solved(rgb, hangs=(true + 3.0, 5.0))
+    assert abs(float(taped.fit.bed.camera_mm[2]) - true) < 10.0
+    places = np.array([[100.0, 80.0], [300.0, 80.0], [300.0, 220.0]])
+    bed_points = np.c_[LOST.on_bed(places), np.full(3, HEIGHT_MM + 10.0)]
+    px = CAMERA.project(bed_points)
+    off, u95 = {}, {}
+    for name, fit in (("alone", alone), ("taped", taped)):
+        above = PlaneSurface(fit.fit.bed, HEIGHT_MM + 10.0)
+        off[name] = np.hypot(*(above.mm_from_px(px) - places).T)
+        u95[name] = above.calibration_u95_mm(places)
+        assert (off[name] <= u95[name]).all()
+    assert (u95["taped"] < 0.5 * u95["alone"]).all()
+    # At the target's own height nothing changes.
+    np.testing.assert_allclose(errors(taped, LOST)[0], errors(alone, LOST)[0], atol=0.02)
+
+
 def test_another_targets_file_is_not_believed() -> None:
     rgb = photographed(LOST)
     other = lay_out((80.0, 60.0, 320.0, 240.0), 28.0, 7.0, 16.0, "DICT_4X4_50", 0)
@@ -189,6 +208,8 @@ def test_the_command_makes_a_bed_file_that_checks_can_use(
         (["--height", "3", "--at", "1,2"], "--at: is given for a burned target"),
         (["--height", "3", "--touch", "top-left=1,2"], "--touch: is given for a burned target"),
         (["--height", "3", "--top", "up"], "--top up: is no way"),
+        (["--height", "3", "--camera-height", "-4"], "--camera-height -4: is no height"),
+        (["--height", "3", "--camera-height", "450,x"], "is not two numbers"),
     ],
 )
 def test_what_a_target_tells_itself_is_not_to_be_typed(
