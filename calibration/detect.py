@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.board import Board, marker_dictionary
+from calibration.board import Board
+from calibration.charuco import blurred_window, charuco_corners, in_line
 from calibration.light import LINEAR
 
 Array = NDArray[np.float64]
@@ -85,6 +86,16 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
     window = _window(board, ids, rough)
     px = refine(picture, rough, window)
     sigma, blur, square_px = _quality(picture, board, ids, px, window)
+    wider = blurred_window(window, blur, square_px)
+    if wider > window and board.kind == "charuco":
+        px = refine(picture, rough, wider)
+        # In the wider window the markers' own edges make it look sharper.
+        sigma, _, square_px = _quality(picture, board, ids, px, wider)
+    if board.kind == "charuco":
+        kept = in_line(board, ids, px)
+        ids, px = ids[kept], px[kept]
+        if len(ids) < MIN_CORNERS or _on_one_line(board.points_mm(ids)):
+            return Corners(blur_px=blur, why="its corners do not lie in rows: blurred, or not flat")
     if blur > _BLUR_PX or blur > _BLUR_OF_SQUARE * square_px:
         return Corners(blur_px=blur, why=f"blurred (edges are smeared over {2 * blur:.1f} pixels)")
     return Corners(ids, px, sigma, blur)
@@ -178,16 +189,6 @@ def refine_quad(
     return quad
 
 
-def marker_detector(dictionary: str) -> cv2.aruco.ArucoDetector:
-    """Return a detector of one dictionary's markers, corners unrefined."""
-    parameters = cv2.aruco.DetectorParameters()
-    # Blur spills over a module's edges: its middle says what it is. (Of nine blurred targets, even
-    # seeds of their study, 29 of 45 marks were found before, 44 with this and in more sizes.)
-    parameters.perspectiveRemovePixelPerCell = 8
-    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.3
-    return cv2.aruco.ArucoDetector(marker_dictionary(dictionary), parameters)
-
-
 def noise_sigma(grey: Grey) -> float:
     """Return the standard deviation of a picture's noise in grey levels.
 
@@ -213,7 +214,7 @@ def blur_of_picture(grey: Grey) -> float:
 def _charuco(
     picture: Grey, board: Board, other_markers: Collection[int]
 ) -> tuple[Numbers, Array, str | None]:
-    ids, px, seen = _charuco_corners(picture, board)
+    ids, px, seen = charuco_corners(picture, board, refine, blur_of_picture(picture))
     last = board.first_marker + board.marker_count - 1
     beyond = sorted(
         {int(n) for n in seen if not board.first_marker <= n <= last} - set(other_markers)
@@ -230,37 +231,16 @@ def _charuco(
 
 def _why_no_corners(picture: Grey, board: Board, markers: int) -> str:
     """Look again, flipped and inverted, to name what is wrong with the board."""
-    if len(_charuco_corners(np.ascontiguousarray(picture[:, ::-1]), board)[0]):
+    blur, flipped = blur_of_picture(picture), np.ascontiguousarray(picture[:, ::-1])
+    if len(charuco_corners(flipped, board, refine, blur)[0]):
         return "the board is mirrored: the camera or its program flips the picture"
-    if len(_charuco_corners(255 - picture, board)[0]):
+    if len(charuco_corners(255 - picture, board, refine, blur)[0]):
         other = "false" if board.inverted else "true"
         return f'black and white are exchanged: set "inverted": {other} in the board file'
     # One or two can be misreadings of a texture.
     if markers >= 3:
         return "board not found: its markers are seen, but not laid out as in the board file"
     return _not_found(picture)
-
-
-def _charuco_corners(picture: Grey, board: Board) -> tuple[Numbers, Array, Numbers]:
-    """Return corner numbers (n,), pixels (n, 2) and the numbers (m,) of all markers seen."""
-    dictionary = marker_dictionary(board.dictionary)
-    numbers = np.arange(board.first_marker, board.first_marker + board.marker_count)
-    pattern = cv2.aruco.CharucoBoard(
-        (board.squares_x, board.squares_y), board.square_mm, board.marker_mm, dictionary, numbers
-    )
-    quads, every, _ = marker_detector(board.dictionary).detectMarkers(picture)
-    if every is None:
-        return np.zeros(0, np.int64), np.zeros((0, 2)), np.zeros(0, np.int64)
-    seen = np.asarray(every, np.int64).ravel()
-    own = np.flatnonzero(np.isin(seen, numbers))
-    corners, ids, _, _ = cv2.aruco.CharucoDetector(pattern).detectBoard(
-        picture,
-        markerCorners=[quads[i] for i in own.tolist()],
-        markerIds=seen[own].astype(np.int32).reshape(-1, 1),
-    )
-    if ids is None or corners is None:
-        return np.zeros(0, np.int64), np.zeros((0, 2)), seen
-    return np.asarray(ids, np.int64).ravel(), np.asarray(corners, np.float64).reshape(-1, 2), seen
 
 
 def _chessboard(picture: Grey, board: Board) -> tuple[Numbers, Array, str | None]:

@@ -77,7 +77,8 @@ def detect_marks(
     are too unsharp to be followed is left out too, or kept as found (`rough_too`). How much the
     lens bends the sides of each mark may be known (`bends_px`, see `refine_quad`).
     """
-    from calibration.detect import marker_detector, refine_quad
+    from calibration.charuco import marker_detector
+    from calibration.detect import refine_quad
 
     searched = np.ascontiguousarray(grey)
     if enlarged != 1:

@@ -125,14 +125,15 @@ def board_photos(
     noise_levels: float = 2.0,
     psf_px: float = 0.9,
     jpeg_quality: int | None = 90,
+    camera: Camera | None = None,
 ) -> tuple[list[Picture], dict[str, Any]]:
     """Return photos of a board and its board file.
 
     Held at varied poses all over the field; or all in one `place` on the bed, reference marks in
-    view.
+    view. By a camera of the pool, or by another one.
     """
     board = board or board_file()
-    camera = pool_camera(camera_index, size)
+    camera = camera or pool_camera(camera_index, size)
     rng = np.random.default_rng([7308, camera_index, seed, *size])
     tilt = (float(rng.uniform(-0.12, 0.12)), float(rng.uniform(-0.12, 0.12)))
     light = Light(tilt, 0.08, 0.98, 0.02)

@@ -96,7 +96,15 @@ def test_reference_marks_of_the_same_dictionary_are_not_taken_for_rows() -> None
     assert detect(scene, CHARUCO, other_markers=(100, 101)).why is None
 
 
-@pytest.mark.parametrize("blur_px", [3.5, 7.0])
+@pytest.mark.parametrize("blur_px", [1.0, 2.0, 3.0])
+def test_soft_photos_show_all_corners_where_they_are(blur_px: float) -> None:
+    """Markers of few pixels a module cannot all be read any more; the squares go on."""
+    found = detect(photo(CHARUCO, blur_px), CHARUCO)
+    assert len(found.ids) == CHARUCO.corner_count
+    np.testing.assert_allclose(found.px, true_px(CHARUCO, found.ids), atol=0.07 * blur_px)
+
+
+@pytest.mark.parametrize("blur_px", [5.0, 7.0])
 def test_blurred_photo_is_named(blur_px: float) -> None:
     assert "blurred" in (detect(photo(CHARUCO, blur_px), CHARUCO).why or "")
 
@@ -114,6 +122,11 @@ def test_board_mostly_hidden_is_refused_and_half_hidden_is_used() -> None:
     assert found.why is None
     assert 8 <= len(found.ids) < CHARUCO.corner_count
     np.testing.assert_allclose(found.px, true_px(CHARUCO, found.ids), atol=0.2)
-    most = photo(CHARUCO).copy()
-    most[:, 170:] = 60
-    assert detect(most, CHARUCO).why is not None
+    # What hides the board makes no corners at its own edge, wherever that runs.
+    for edge in range(100, 320, 15):
+        most = photo(CHARUCO).copy()
+        most[:, edge:] = 60
+        seen = detect(most, CHARUCO)
+        assert (seen.why is None) == (len(seen.ids) >= 8)
+        if seen.why is None:
+            np.testing.assert_allclose(seen.px, true_px(CHARUCO, seen.ids), atol=0.2)
