@@ -139,12 +139,17 @@ def _followed(
     ]
     limit = max(_LEAST_CONTRAST, _LIKE_OTHERS * float(np.median(usual)) if usual else 0.0)
     grown = dict(found)
+    edge = np.array([picture.shape[1], picture.shape[0]]) - 3.0
     waiting = _beside_markers(board, own)
     while True:
         for number in range(board.corner_count):
             if number not in grown and (place := _expected(board, number, grown)) is not None:
                 waiting[number] = place
-        fresh = {n: place for n, place in waiting.items() if n not in grown}
+        fresh = {
+            n: place
+            for n, place in waiting.items()
+            if n not in grown and (place >= 2).all() and (place <= edge).all()
+        }
         if not fresh:
             return grown
         waiting = {}

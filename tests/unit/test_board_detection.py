@@ -115,6 +115,21 @@ def test_picture_without_contrast_and_picture_without_board_are_told_apart() -> 
     assert "not in view" in (detect(texture, PLAIN).why or "")
 
 
+@pytest.mark.parametrize(("cut", "blur_px"), [(150, 1.0), (230, 2.0)])
+def test_a_board_that_reaches_out_of_a_soft_picture_is_followed_to_its_edge(
+    cut: int, blur_px: float
+) -> None:
+    for whole, offset in (
+        (photo(CHARUCO, blur_px)[:, cut:], (cut, 0)),
+        (photo(CHARUCO, blur_px)[cut // 2 :], (0, cut // 2)),
+        (photo(CHARUCO, blur_px)[:, :-cut], (0, 0)),
+    ):
+        found = detect(np.ascontiguousarray(whole), CHARUCO)
+        assert found.why is None
+        true = true_px(CHARUCO, found.ids) - offset
+        np.testing.assert_allclose(found.px, true, atol=0.2)
+
+
 def test_board_mostly_hidden_is_refused_and_half_hidden_is_used() -> None:
     half = photo(CHARUCO).copy()
     half[:, half.shape[1] // 2 :] = 60
