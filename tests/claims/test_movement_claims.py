@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.bed import Bed
+from calibration.bed import COUNT, Bed
 from calibration.lens import Lens
 from calibration.plane import PlaneSurface
 from calibration.pose import Pose
@@ -36,7 +36,7 @@ def surface(camera: dict, height_mm: float) -> PlaneSurface:
         **dict(zip(names, lens, strict=True)),
     )
     pose = Pose.from_vectors(camera["rvec"], camera["tvec"])
-    bed = Bed(made, pose, np.zeros((19, 19)), (0, 0, 0), (0, 0, 400, 300), 0.05, "drawn", "")
+    bed = Bed(made, pose, np.zeros((COUNT, COUNT)), (0, 0, 0), (0, 0, 400, 300), 0.05, "drawn", "")
     return PlaneSurface(bed, height_mm)
 
 
