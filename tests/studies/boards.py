@@ -14,14 +14,10 @@ pixel.
 
 from __future__ import annotations
 
-import argparse
 import math
 import sys
-import tempfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from functools import partial
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -38,21 +34,14 @@ from calibration.plane import PlaneSurface
 from samples.simulator.board import Lying, board_photos
 from samples.simulator.camera import Camera, drawn_camera
 from tests.studies.rates import Rate, Spread
-from tests.studies.rows import (
-    OtherSpecificationError,
-    Row,
-    read_rows,
-    seeds_of,
-    sources_stamp,
-    stamp,
-)
+from tests.studies.rows import Row, stamp
+from tests.studies.single import Study
 from tests.studies.summary import Target, targets_table
-from tests.studies.telling import run_telling, tell_missed, tell_sources
+from tests.studies.telling import tell_missed
 from vision.capture.photo import Photo
 
 Array = NDArray[np.float64]
 
-_ROOT = Path(__file__).resolve().parents[2]
 VERSION = 1
 PHOTOS = 12
 SIZES = ((1280, 720), (1920, 1080), (4000, 3000))
@@ -176,21 +165,7 @@ def figures(rows: Sequence[Row]) -> list[Target]:
     return out
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the cameras and print the figures; return the exit status."""
-    said = _parser().parse_args(arguments)
-    seeds = seeds_of(said.seeds, said.parity)
-    folder = said.out / "shift" if said.sabotage else said.out
-    path = folder / "boards.jsonl"
-    code = sources_stamp(_ROOT, ("calibration", "samples/simulator"))
-    work = partial(run_camera, sabotage=said.sabotage, code=code)
-    try:
-        run_telling(path, seeds, _stamp, work, said.workers, "cameras", _said)
-    except OtherSpecificationError as error:
-        print(error, file=sys.stderr)
-        return 2
-    rows = [row for row in read_rows(path) if row["seed"] in set(seeds)]
-    tell_sources(rows, "cameras")
+def _tell(rows: Sequence[Row]) -> int:
     found = figures(rows)
     print("\n" + targets_table(found))
     return tell_missed(found)
@@ -206,19 +181,18 @@ def _said(row: Row) -> str | None:
     return f": {row['refused']}" if row["refused"] else None
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.studies.boards",
-        description="Twelve photos of a printed board and one on the bed, against the truth.",
-    )
-    temporary = Path(tempfile.gettempdir()) / "witmark-study"
-    parser.add_argument("--seeds", default="0:40", help="A:B, A included, B not (0:40)")
-    parser.add_argument("--parity", choices=("even", "odd"), help="only these seeds")
-    parser.add_argument("--workers", type=int, default=2, help="processes of one thread each (2)")
-    parser.add_argument("--out", type=Path, default=temporary / "boards", help="folder of the rows")
-    parser.add_argument("--sabotage", action="store_true", help="shift the map by half a pixel")
-    return parser
-
+STUDY = Study(
+    "boards",
+    "Twelve photos of a printed board and one on the bed, against the truth.",
+    "cameras",
+    ("calibration", "samples/simulator"),
+    _stamp,
+    run_camera,
+    _said,
+    _tell,
+    sabotage="shift the map by half a pixel",
+)
+main = STUDY.main
 
 if __name__ == "__main__":
     sys.exit(main())

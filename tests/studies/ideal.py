@@ -19,9 +19,7 @@ outline. So the difference between the two says how much room is left, not how i
 
 from __future__ import annotations
 
-import argparse
 import sys
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -34,8 +32,8 @@ from numpy.typing import NDArray
 from tests.studies.families import TOLERANCE_MM, draw_case
 from tests.studies.measure import run_seed, stamp_of
 from tests.studies.rates import Rate, markdown
-from tests.studies.rows import OtherSpecificationError, Row, read_rows, seeds_of, sources_stamp
-from tests.studies.telling import run_telling, tell_sources
+from tests.studies.rows import Row
+from tests.studies.single import Study
 from vision import job, piece
 from vision.measure.offsets import Offset, worst
 from vision.piece import PieceResult
@@ -45,7 +43,6 @@ from vision.register.scene import CELLS_ALIKE, Burn
 
 Array = NDArray[np.float64]
 
-_ROOT = Path(__file__).resolve().parents[2]
 _FAMILY = "in_place"
 _DRAWS = 200
 # Rounding to whole grey levels adds the variance of an even distribution one level wide.
@@ -179,22 +176,7 @@ def table(rows: Sequence[Row]) -> str:
     return markdown(("artwork", "not passed", "expected at the limit"), lines)
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the jobs and print the table; return the exit status."""
-    said = _parser().parse_args(arguments)
-    seeds = seeds_of(said.seeds, said.parity)
-    path = said.out / "ideal.jsonl"
-    work = partial(
-        run_ideal, cache=said.cache, code=sources_stamp(_ROOT, ("calibration", "vision"))
-    )
-    stamps = partial(stamp_of, family=_FAMILY, sabotage=None)
-    try:
-        run_telling(path, seeds, stamps, work, said.workers, "jobs", _verdict)
-    except OtherSpecificationError as error:
-        print(error, file=sys.stderr)
-        return 2
-    rows = [row for row in read_rows(path) if row["seed"] in set(seeds)]
-    tell_sources(rows, "jobs")
+def _tell(rows: Sequence[Row]) -> int:
     whole = [row for row in rows if "error" not in row]
     if len(whole) < len(rows):
         print(f"{len(rows) - len(whole)} raised")
@@ -202,25 +184,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0 if len(whole) == len(rows) else 1
 
 
-def _verdict(row: Row) -> str:
+def _said(row: Row) -> str:
     return f": {row.get('verdict', 'raised')}, {row.get('not_passed', 1.0):.2f} at the limit"
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.studies.ideal",
-        description="How many jobs in place no method could pass.",
-    )
-    temporary = Path(tempfile.gettempdir()) / "witmark-study"
-    parser.add_argument("--seeds", default="0:40", help="A:B, A included, B not (0:40)")
-    parser.add_argument("--parity", choices=("even", "odd"), help="only these seeds")
-    parser.add_argument("--workers", type=int, default=2, help="processes of one thread each (2)")
-    parser.add_argument("--out", type=Path, default=temporary / "ideal", help="folder of the rows")
-    parser.add_argument(
-        "--cache", type=Path, default=temporary / "beds", help="folder of the calibrations"
-    )
-    return parser
-
+STUDY = Study(
+    "ideal",
+    "How many jobs in place no method could pass.",
+    "jobs",
+    ("calibration", "vision"),
+    partial(stamp_of, family=_FAMILY, sabotage=None),
+    run_ideal,
+    _said,
+    _tell,
+    cached=True,
+)
+main = STUDY.main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -13,13 +13,10 @@ tuning, odd ones for judging. `--sabotage` hides from the marks that the camera 
 
 from __future__ import annotations
 
-import argparse
 import math
 import sys
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -34,21 +31,14 @@ from samples.simulator.scene import Scene, render
 from tests.studies.calibrated import bed_of
 from tests.studies.measure import CALIBRATIONS
 from tests.studies.rates import Rate, Spread
-from tests.studies.rows import (
-    OtherSpecificationError,
-    Row,
-    read_rows,
-    seeds_of,
-    sources_stamp,
-    stamp,
-)
+from tests.studies.rows import Row, stamp
+from tests.studies.single import Study
 from tests.studies.summary import Target, targets_table
-from tests.studies.telling import run_telling, tell_missed, tell_sources
+from tests.studies.telling import tell_missed
 from vision.capture.photo import Photo
 
 Array = NDArray[np.float64]
 
-_ROOT = Path(__file__).resolve().parents[2]
 VERSION = 1
 SIZE = (1920, 1080)
 _STILL_SHARE = 0.25
@@ -161,21 +151,7 @@ def figures(rows: Sequence[Row]) -> list[Target]:
     return out
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the captures and print the figures; return the exit status."""
-    said = _parser().parse_args(arguments)
-    seeds = seeds_of(said.seeds, said.parity)
-    folder = said.out / "hidden" if said.sabotage else said.out
-    path = folder / "nudged.jsonl"
-    code = sources_stamp(_ROOT, ("calibration", "samples/simulator"))
-    work = partial(run_capture, cache=said.cache, sabotage=said.sabotage, code=code)
-    try:
-        run_telling(path, seeds, _stamp, work, said.workers, "captures", _said)
-    except OtherSpecificationError as error:
-        print(error, file=sys.stderr)
-        return 2
-    rows = [row for row in read_rows(path) if row["seed"] in set(seeds)]
-    tell_sources(rows, "captures")
+def _tell(rows: Sequence[Row]) -> int:
     found = figures(rows)
     print("\n" + targets_table(found))
     return tell_missed(found)
@@ -191,22 +167,19 @@ def _said(row: Row) -> str | None:
     return ": not told" if row["moved"] is None else None
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.studies.nudged",
-        description="Cameras nudged after their calibration, four reference marks in view.",
-    )
-    temporary = Path(tempfile.gettempdir()) / "witmark-study"
-    parser.add_argument("--seeds", default="0:40", help="A:B, A included, B not (0:40)")
-    parser.add_argument("--parity", choices=("even", "odd"), help="only these seeds")
-    parser.add_argument("--workers", type=int, default=2, help="processes of one thread each (2)")
-    parser.add_argument("--out", type=Path, default=temporary / "nudged", help="folder of the rows")
-    parser.add_argument(
-        "--cache", type=Path, default=temporary / "beds", help="folder of the calibrations"
-    )
-    parser.add_argument("--sabotage", action="store_true", help="hide the nudge from the marks")
-    return parser
-
+STUDY = Study(
+    "nudged",
+    "Cameras nudged after their calibration, four reference marks in view.",
+    "captures",
+    ("calibration", "samples/simulator"),
+    _stamp,
+    run_capture,
+    _said,
+    _tell,
+    sabotage="hide the nudge from the marks",
+    cached=True,
+)
+main = STUDY.main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -13,14 +13,10 @@ seeds are for tuning, odd ones for judging. `--sabotage` shifts the map by half 
 
 from __future__ import annotations
 
-import argparse
 import math
 import sys
-import tempfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from functools import partial
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,22 +29,15 @@ from calibration.target_fit import TargetFit, solve_target
 from samples.simulator.camera import Camera, drawn_camera
 from samples.simulator.machine import Machine, target_photo
 from tests.studies.rates import Rate, Spread
-from tests.studies.rows import (
-    OtherSpecificationError,
-    Row,
-    read_rows,
-    seeds_of,
-    sources_stamp,
-    stamp,
-)
+from tests.studies.rows import Row, stamp
+from tests.studies.single import Study
 from tests.studies.summary import Target as Aim
 from tests.studies.summary import targets_table
-from tests.studies.telling import run_telling, tell_missed, tell_sources
+from tests.studies.telling import tell_missed
 from vision.capture.photo import Photo
 
 Array = NDArray[np.float64]
 
-_ROOT = Path(__file__).resolve().parents[2]
 VERSION = 1
 HEIGHT_MM = 3.0
 MATERIALS = ("none", "painted", "brushed", "wood", "anodised_black")
@@ -223,21 +212,7 @@ def figures(rows: Sequence[Row]) -> list[Aim]:
     return out
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the photos and print the figures; return the exit status."""
-    said = _parser().parse_args(arguments)
-    seeds = seeds_of(said.seeds, said.parity)
-    folder = said.out / "shift" if said.sabotage else said.out
-    path = folder / "target.jsonl"
-    code = sources_stamp(_ROOT, ("calibration", "samples/simulator"))
-    work = partial(run_photo, sabotage=said.sabotage, code=code)
-    try:
-        run_telling(path, seeds, _stamp, work, said.workers, "photos", _said)
-    except OtherSpecificationError as error:
-        print(error, file=sys.stderr)
-        return 2
-    rows = [row for row in read_rows(path) if row["seed"] in set(seeds)]
-    tell_sources(rows, "photos")
+def _tell(rows: Sequence[Row]) -> int:
     found = figures(rows)
     print("\n" + targets_table(found))
     return tell_missed(found)
@@ -254,19 +229,18 @@ def _said(row: Row) -> str | None:
     return f": {row['refused']}" if row["refused"] else None
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.studies.target",
-        description="One photo of a burned target, no lens file, against the truth.",
-    )
-    temporary = Path(tempfile.gettempdir()) / "witmark-study"
-    parser.add_argument("--seeds", default="0:40", help="A:B, A included, B not (0:40)")
-    parser.add_argument("--parity", choices=("even", "odd"), help="only these seeds")
-    parser.add_argument("--workers", type=int, default=2, help="processes of one thread each (2)")
-    parser.add_argument("--out", type=Path, default=temporary / "target", help="folder of the rows")
-    parser.add_argument("--sabotage", action="store_true", help="shift the map by half a pixel")
-    return parser
-
+STUDY = Study(
+    "target",
+    "One photo of a burned target, no lens file, against the truth.",
+    "photos",
+    ("calibration", "samples/simulator"),
+    _stamp,
+    run_photo,
+    _said,
+    _tell,
+    sabotage="shift the map by half a pixel",
+)
+main = STUDY.main
 
 if __name__ == "__main__":
     sys.exit(main())

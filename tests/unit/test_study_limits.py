@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.studies import calibrated, nudged, target
+from tests.studies import boards, calibrated, nudged, target
 from tests.studies.ideal import bound_of, not_passed
 from tests.studies.rows import read_rows
 from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
@@ -71,3 +71,22 @@ def test_a_nudge_runs_through_its_study_and_one_that_is_hidden_is_found_out(
     assert row["told_mm"] == pytest.approx(row["shift_mm"], abs=3 * row["u95_mm"])
     assert nudged.main([*options, "--sabotage"]) == 1
     assert "unnoticed" in capsys.readouterr().out.rpartition("Missed:")[2]
+
+
+@pytest.mark.slow
+def test_a_camera_runs_through_the_study_of_boards_and_a_shifted_map_is_rejected(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(boards, "PHOTOS", 5)
+    seed = next(s for s in range(50) if boards.draw_case(s).size == (1280, 720))
+    options = ["--seeds", f"{seed}:{seed + 1}", "--workers", "0", "--out", str(tmp_path)]
+    boards.main(options)
+    [row] = read_rows(tmp_path / "boards.jsonl")
+    assert row["found"] == 5
+    assert row["wrong_ids"] == 0
+    assert row["middle_px"] < 0.25
+    capsys.readouterr()
+    assert boards.main([*options, "--sabotage"]) == 1
+    assert "bed point, middle" in capsys.readouterr().out.rpartition("Missed:")[2]
+    [row] = read_rows(tmp_path / "sabotage" / "boards.jsonl")
+    assert row["middle_px"] > 0.4
