@@ -7,19 +7,16 @@ saddle point near by, and believed if the squares round it are black and white a
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.board import Board, marker_dictionary
+from calibration.saddle import blur_of_picture, blurred_window, refine
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 Numbers = NDArray[np.int64]
-# Moves (n, 2) rough corners to saddle points within a half width in pixels.
-Refine = Callable[[Grey, Array, int], Array]
 
 # Blurred markers are read in a sharpened picture of twice the size; larger ones are large enough.
 _SHARP_SIGMA_PX, _SHARP_GAIN = 2.0, 2.0
@@ -34,7 +31,6 @@ _BESIDE = (0.06, 0.09, 0.12)
 # It is believed from this share of what the surely known corners show.
 _LIKE_OTHERS = 0.4
 _LEAST_CONTRAST = 6.0
-_WINDOW_BLURS, _WINDOW_SIDES = 3.3, 0.165
 # A corner lies this near (share of a square's side) to the middle of its neighbours on either side.
 _IN_LINE = 0.06
 # Markers whose own corners put those of their square farther off than this (share of a side) lie
@@ -42,13 +38,8 @@ _IN_LINE = 0.06
 _ELSEWHERE, _MOST_ELSEWHERE = 0.35, 0.2
 
 
-def charuco_corners(
-    picture: Grey, board: Board, refine: Refine, blur_px: float
-) -> tuple[Numbers, Array, Numbers]:
-    """Return corner numbers (n,), pixels (n, 2) and the numbers (m,) of all markers seen.
-
-    `blur_px` is the picture's blur (standard deviation of its line spread).
-    """
+def charuco_corners(picture: Grey, board: Board) -> tuple[Numbers, Array, Numbers]:
+    """Return corner numbers (n,), pixels (n, 2) and the numbers (m,) of all markers seen."""
     dictionary = marker_dictionary(board.dictionary)
     numbers = np.arange(board.first_marker, board.first_marker + board.marker_count)
     seen = _markers(picture, board, numbers)
@@ -69,21 +60,11 @@ def charuco_corners(
         places = np.asarray(corners, np.float64).reshape(-1, 2)
         found = {int(k): place for k, place in zip(np.asarray(ids).ravel(), places, strict=True)}
     if len(found) < board.corner_count and len(own) > 1:
-        found = _followed(picture, board, own, found, refine, blur_px)
+        found = _followed(picture, board, own, found)
     if not _laid_out(board, own, found):
         found = {}
     known = np.array(sorted(found), np.int64)
     return known, np.array([found[k] for k in known.tolist()]).reshape(-1, 2), every
-
-
-def blurred_window(least: int, blur_px: float, side_px: float) -> int:
-    """Return the half width that a saddle point is sought in where it is blurred.
-
-    In windows narrower than three times the blur the flattened saddle runs away; in those wider
-    than a sixth of a square the markers' own edges pull. (Blurs of 1.3 to 2.0 px, even seeds of the
-    boards' study: errors of 0.7 to 1.9 px in windows of 3, of 0.08 to 0.2 px in these.)
-    """
-    return max(least, min(round(_WINDOW_BLURS * blur_px), round(_WINDOW_SIDES * side_px), 10))
 
 
 def marker_detector(dictionary: str) -> cv2.aruco.ArucoDetector:
@@ -123,12 +104,7 @@ def _read(detector: cv2.aruco.ArucoDetector, picture: Grey, times: int) -> dict[
 
 
 def _followed(
-    picture: Grey,
-    board: Board,
-    own: dict[int, Array],
-    found: dict[int, Array],
-    refine: Refine,
-    blur_px: float,
+    picture: Grey, board: Board, own: dict[int, Array], found: dict[int, Array]
 ) -> dict[int, Array]:
     """Return the corners found, and those that follow from them and from the markers."""
     image = picture.astype(np.float32)
@@ -138,6 +114,8 @@ def _followed(
         if (contrast := _contrast(image, board, number, place, found, own)) is not None
     ]
     limit = max(_LEAST_CONTRAST, _LIKE_OTHERS * float(np.median(usual)) if usual else 0.0)
+    side = _side(board, own)
+    window = blurred_window(2, blur_of_picture(picture), side)
     grown = dict(found)
     edge = np.array([picture.shape[1], picture.shape[0]]) - 3.0
     waiting = _beside_markers(board, own)
@@ -154,8 +132,7 @@ def _followed(
             return grown
         waiting = {}
         rough = np.array(list(fresh.values()))
-        side = _side(board, own)
-        moved = refine(picture, rough, blurred_window(2, blur_px, side))
+        moved = refine(picture, rough, window)
         added = False
         for number, was, place in zip(fresh, rough, moved, strict=True):
             if np.linalg.norm(place - was) > _NEAR * side:
@@ -166,6 +143,12 @@ def _followed(
                 added = True
         if not added:
             return grown
+
+
+def _number(board: Board, row: int, column: int) -> int | None:
+    """Return the number of the inner corner in a row and a column; None where there is none."""
+    inside = 0 <= row < board.squares_y - 1 and 0 <= column < board.corners_x
+    return row * board.corners_x + column if inside else None
 
 
 def _side(board: Board, own: dict[int, Array]) -> float:
@@ -192,9 +175,9 @@ def _beside_markers(board: Board, own: dict[int, Array]) -> dict[int, Array]:
         matrix = cv2.getPerspectiveTransform(inner, quad.astype(np.float32))
         places = cv2.perspectiveTransform(outer, matrix).reshape(4, 2)
         for (down, across), place in zip(((0, 0), (0, 1), (1, 1), (1, 0)), places, strict=True):
-            r, c = row + down - 1, column + across - 1
-            if 0 <= r < board.squares_y - 1 and 0 <= c < board.corners_x:
-                told.setdefault(r * board.corners_x + c, []).append(np.asarray(place, np.float64))
+            corner = _number(board, row + down - 1, column + across - 1)
+            if corner is not None:
+                told.setdefault(corner, []).append(np.asarray(place, np.float64))
     return {number: np.mean(places, axis=0) for number, places in told.items()}
 
 
@@ -218,8 +201,8 @@ def _expected(board: Board, number: int, known: dict[int, Array]) -> Array | Non
     row, column = divmod(number, board.corners_x)
 
     def at(r: int, c: int) -> Array | None:
-        inside = 0 <= r < board.squares_y - 1 and 0 <= c < board.corners_x
-        return known.get(r * board.corners_x + c) if inside else None
+        other = _number(board, r, c)
+        return None if other is None else known.get(other)
 
     told = []
     for dr, dc in ((0, 1), (0, -1), (1, 0), (-1, 0)):
@@ -265,13 +248,12 @@ def _contrast(
     if (points < 0).any() or (points > [columns - 1, rows - 1]).any():
         return None
     values = cv2.remap(image, points[:, :1], points[:, 1:], cv2.INTER_LINEAR)
-    first, second, third, fourth = values.reshape(4, -1).mean(axis=1)
-    # Every square counts by itself: what hides one of them makes no corner.
-    same, other = max(first, second), min(third, fourth)
-    if (row + column) % 2:
-        same, other = min(first, second), max(third, fourth)
+    squares = values.reshape(4, -1).mean(axis=1)
     # The square up and left of the corner in row r, column c is black where r + c is even.
-    return float(other - same) if (row + column) % 2 == 0 else float(same - other)
+    along, beside = squares[:2], squares[2:]
+    black, white = (along, beside) if (row + column) % 2 == 0 else (beside, along)
+    # Every square counts by itself: what hides one of them makes no corner.
+    return float(white.min() - black.max())
 
 
 def _step(
@@ -285,11 +267,9 @@ def _step(
 ) -> Array | None:
     """Return the way to the next corner, from a known neighbour on either side."""
     for sign in (1, -1):
-        r, c = row + sign * down, column + sign * across
-        if 0 <= r < board.squares_y - 1 and 0 <= c < board.corners_x:
-            neighbour = known.get(r * board.corners_x + c)
-            if neighbour is not None:
-                return np.asarray(sign * (neighbour - place))
+        number = _number(board, row + sign * down, column + sign * across)
+        if number in known:
+            return np.asarray(sign * (known[number] - place))
     return None
 
 
@@ -306,14 +286,13 @@ def in_line(board: Board, ids: Numbers, px: Array) -> NDArray[np.bool_]:
         off = np.zeros(len(ids))
         for number, row in where.items():
             r, c = divmod(number, board.corners_x)
-            lines = []
-            if 0 < c < board.corners_x - 1:
-                lines.append((number - 1, number + 1))
-            if 0 < r < board.squares_y - 2:
-                lines.append((number - board.corners_x, number + board.corners_x))
-            for one, other in lines:
-                a, b = where.get(one), where.get(other)
-                if a is None or b is None or not (kept[row] and kept[a] and kept[b]):
+            for down, across in ((0, 1), (1, 0)):
+                one = _number(board, r - down, c - across)
+                other = _number(board, r + down, c + across)
+                if one not in where or other not in where:
+                    continue
+                a, b = where[one], where[other]
+                if not (kept[row] and kept[a] and kept[b]):
                     continue
                 share = np.linalg.norm(px[row] - (px[a] + px[b]) / 2) / np.linalg.norm(
                     px[a] - px[b]

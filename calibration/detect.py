@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.board import Board
-from calibration.charuco import blurred_window, charuco_corners, in_line
+from calibration.charuco import charuco_corners, in_line
 from calibration.light import LINEAR
+from calibration.saddle import blur_of_picture, blurred_window, refine
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -32,7 +33,6 @@ _EDGE_PX = 3.0
 _MIN_STEP = 0.01
 # Profiles of a side that must agree on where it runs: a third of them.
 _LEAST_PROFILES = 16
-_CRITERIA = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,12 +86,12 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
     window = _window(board, ids, rough)
     px = refine(picture, rough, window)
     sigma, blur, square_px = _quality(picture, board, ids, px, window)
-    wider = blurred_window(window, blur, square_px)
-    if wider > window and board.kind == "charuco":
-        px = refine(picture, rough, wider)
-        # In the wider window the markers' own edges make it look sharper.
-        sigma, _, square_px = _quality(picture, board, ids, px, wider)
     if board.kind == "charuco":
+        wider = blurred_window(window, blur, square_px)
+        if wider > window:
+            px = refine(picture, rough, wider)
+            # In the wider window the markers' own edges make it look sharper.
+            sigma, _, square_px = _quality(picture, board, ids, px, wider)
         kept = in_line(board, ids, px)
         ids, px = ids[kept], px[kept]
         if len(ids) < MIN_CORNERS or _on_one_line(board.points_mm(ids)):
@@ -99,17 +99,6 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
     if blur > _BLUR_PX or blur > _BLUR_OF_SQUARE * square_px:
         return Corners(blur_px=blur, why=f"blurred (edges are smeared over {2 * blur:.1f} pixels)")
     return Corners(ids, px, sigma, blur)
-
-
-def refine(picture: Grey, rough_px: Array, window: int) -> Array:
-    """Move corners to the saddle or corner point that the gradients in their window agree on.
-
-    W. Foerstner and E. Guelch, "A fast operator for detection and precise location of distinct
-    points, corners and centres of circular features", ISPRS Intercommission Workshop, 1987.
-    """
-    corners = np.ascontiguousarray(rough_px, np.float32).reshape(-1, 1, 2)
-    refined = cv2.cornerSubPix(picture, corners, (window, window), (-1, -1), _CRITERIA)
-    return np.asarray(refined, np.float64).reshape(-1, 2)
 
 
 def refine_quad(
@@ -202,19 +191,10 @@ def noise_sigma(grey: Grey) -> float:
     return max(float(np.median(np.abs(response))) / 6 / 0.6745, 1 / math.sqrt(12))
 
 
-def blur_of_picture(grey: Grey) -> float:
-    """Return the blur in pixels of the sharpest edges of a picture (see `Corners.blur_px`)."""
-    smooth = cv2.GaussianBlur(grey, (3, 3), 0).astype(np.float32)
-    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
-    steepest = float(np.percentile(np.hypot(gx, gy), 99.8)) / 8
-    low, high = np.percentile(smooth, [1, 99])
-    return float(high - low) / (max(steepest, 1e-6) * math.sqrt(2 * math.pi))
-
-
 def _charuco(
     picture: Grey, board: Board, other_markers: Collection[int]
 ) -> tuple[Numbers, Array, str | None]:
-    ids, px, seen = charuco_corners(picture, board, refine, blur_of_picture(picture))
+    ids, px, seen = charuco_corners(picture, board)
     last = board.first_marker + board.marker_count - 1
     beyond = sorted(
         {int(n) for n in seen if not board.first_marker <= n <= last} - set(other_markers)
@@ -231,10 +211,9 @@ def _charuco(
 
 def _why_no_corners(picture: Grey, board: Board, markers: int) -> str:
     """Look again, flipped and inverted, to name what is wrong with the board."""
-    blur, flipped = blur_of_picture(picture), np.ascontiguousarray(picture[:, ::-1])
-    if len(charuco_corners(flipped, board, refine, blur)[0]):
+    if len(charuco_corners(np.ascontiguousarray(picture[:, ::-1]), board)[0]):
         return "the board is mirrored: the camera or its program flips the picture"
-    if len(charuco_corners(255 - picture, board, refine, blur)[0]):
+    if len(charuco_corners(255 - picture, board)[0]):
         other = "false" if board.inverted else "true"
         return f'black and white are exchanged: set "inverted": {other} in the board file'
     # One or two can be misreadings of a texture.

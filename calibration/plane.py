@@ -131,11 +131,15 @@ class PlaneSurface:
 
         `where` picks a group of `terms`; all of the calibration by default.
         """
+        covariance = self.point_covariance(points_mm, where)
+        return np.asarray(K95_PLANE * np.sqrt(np.linalg.eigvalsh(covariance)[:, -1]))
+
+    def point_covariance(self, points_mm: Array, where: slice = slice(None)) -> Array:
+        """Return (n, 2, 2) mm^2 what the calibration, or a group of `terms`, does to each point."""
         jacobian = self.calibration_jacobian_mm(points_mm)[:, :, where]
-        covariance = (
+        return np.asarray(
             jacobian @ self.calibration_covariance[where, where] @ jacobian.transpose(0, 2, 1)
         )
-        return np.asarray(K95_PLANE * np.sqrt(np.linalg.eigvalsh(covariance)[:, -1]))
 
     def height_jacobian_mm(self, points_mm: Array) -> Array:
         """Return (n, 2): how far a measured point moves per mm of greater assumed height."""

@@ -150,7 +150,6 @@ def solve_target(
     reach = max(
         4 * _NEAR_PX, _FAR * pitch / pixel_mm(camera, burned.bed_mm.mean(axis=0), height_mm)
     )
-    fit: BedFit | None = None
     uneven = np.ones(2)
     observations: list[BoardObservation] = []
     for _ in range(_ROUNDS):
@@ -162,10 +161,8 @@ def solve_target(
         fit = _solved(known, burned, observations, created, lens is None, camera.lens, hangs)
         camera, reach = fit.bed, _NEAR_PX
         # Grain that runs along one of the strokes makes the other coordinate less sure.
-        _, left = reversal_of(target, axes, fit, observations)
+        reversal, left = reversal_of(target, axes, fit, observations)
         uneven = np.sqrt(np.array([left[0] / left[1], left[1] / left[0]]))
-    assert fit is not None  # there is at least one round
-    reversal, _ = reversal_of(target, axes, fit, observations)
     # The machine's reversal is the machine's, not the bed's: the map lies between both ways.
     half = np.array([(q.value or 0.0) / 2 for q in reversal])
     moved = target.crosses_mm + target.approach[:, None] * half

@@ -15,10 +15,11 @@ import numpy as np
 import pytest
 
 from calibration.board import Board
-from calibration.detect import Corners, detect, refine
+from calibration.detect import Corners, detect
 from calibration.lens import Lens
 from calibration.lens_fit import LensFit, fit_lens
 from calibration.lens_solve import View
+from calibration.saddle import refine
 from vision.capture.photo import read_photo
 
 PHOTOS = Path(__file__).parent / "data" / "chessboard_photos"

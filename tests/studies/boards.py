@@ -14,7 +14,6 @@ pixel.
 
 from __future__ import annotations
 
-import math
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -33,11 +32,11 @@ from calibration.lens_solve import View
 from calibration.plane import PlaneSurface
 from samples.simulator.board import Lying, board_photos
 from samples.simulator.camera import Camera, drawn_camera
-from tests.studies.rates import Rate, Spread
+from tests.studies.map_errors import MapErrors, map_figures
+from tests.studies.rates import Rate
 from tests.studies.rows import Row, stamp
-from tests.studies.single import Study
-from tests.studies.summary import Target, targets_table
-from tests.studies.telling import tell_missed
+from tests.studies.single import Study, refusal_of
+from tests.studies.summary import Target
 from vision.capture.photo import Photo
 
 Array = NDArray[np.float64]
@@ -121,17 +120,13 @@ def _errors(surface: PlaneSurface, camera: Camera, shift_px: float) -> Row:
     x, y = (v.ravel() for v in np.meshgrid(np.linspace(10, 390, 9), np.linspace(10, 290, 7)))
     places = np.stack([x, y], axis=1)
     px = camera.project(np.c_[places, np.full(len(places), surface.height_mm)]) + shift_px
-    off = surface.mm_from_px(px) - places
-    off_px = np.hypot(*np.einsum("nij,nj->in", surface.jacobian_px_per_mm(places), off))
-    jacobian = surface.calibration_jacobian_mm(places)
-    covariance = jacobian @ surface.calibration_covariance @ jacobian.transpose(0, 2, 1)
-    misfit = np.einsum("ni,nij,nj->n", off, np.linalg.inv(covariance), off)
+    errors = MapErrors.of(surface, places, px)
     middle = (np.abs(x - 200) < 80) & (np.abs(y - 150) < 60)
     corner = np.isin(x, (10, 390)) & np.isin(y, (10, 290))
     return {
-        "middle_px": float(np.sqrt((off_px[middle] ** 2).mean())),
-        "corner_px": float(np.sqrt((off_px[corner] ** 2).mean())),
-        "misfit": float(misfit.mean() / 2),
+        "middle_px": errors.rms_px(middle),
+        "corner_px": errors.rms_px(corner),
+        "misfit": float(errors.misfit[errors.told].mean() / 2),
     }
 
 
@@ -148,37 +143,12 @@ def figures(rows: Sequence[Row]) -> list[Target]:
     out.append(Target("wrong corner ids", "0", str(wrong), wrong == 0))
     refused = Rate(len(rows) - len(told), len(rows))
     out.append(Target("refused", "<= 1 %", str(refused), refused.interval[0] <= 0.01))
-    for key, limit in (("middle_px", 0.05), ("corner_px", 0.15)):
-        spread = Spread.of([row[key] for row in told])
-        met = spread.rmse <= limit
-        out.append(Target(f"bed point, {key[:-3]}, RMS px", f"<= {limit}", str(spread), met))
-    misfit = math.sqrt(float(np.mean([row["misfit"] for row in told]))) if told else math.nan
-    middle = math.sqrt(float(np.median([row["misfit"] for row in told]))) if told else math.nan
-    out.append(
-        Target(
-            "RMS of standardised errors (median of cameras)",
-            "0.9 to 1.1",
-            f"{misfit:.2f} ({middle:.2f}), n = {len(told)}",
-            0.9 <= misfit <= 1.1,
-        )
-    )
+    out += map_figures(told, 0.05, 0.15, "cameras")
     return out
-
-
-def _tell(rows: Sequence[Row]) -> int:
-    found = figures(rows)
-    print("\n" + targets_table(found))
-    return tell_missed(found)
 
 
 def _stamp(seed: int) -> str:
     return stamp(VERSION, draw_case(seed), drawn_camera(seed, draw_case(seed).size))
-
-
-def _said(row: Row) -> str | None:
-    if "error" in row:
-        return ": raised"
-    return f": {row['refused']}" if row["refused"] else None
 
 
 STUDY = Study(
@@ -188,8 +158,8 @@ STUDY = Study(
     ("calibration", "samples/simulator"),
     _stamp,
     run_camera,
-    _said,
-    _tell,
+    refusal_of,
+    figures,
     sabotage="shift the map by half a pixel",
 )
 main = STUDY.main

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from tests.studies.rows import OtherSpecificationError, Row, read_rows, seeds_of, sources_stamp
-from tests.studies.telling import run_telling, tell_sources
+from tests.studies.summary import Target, targets_table
+from tests.studies.telling import run_telling, tell_missed, tell_sources
 
 _ROOT = Path(__file__).resolve().parents[2]
 
@@ -33,8 +34,8 @@ class Study:
         Makes the row of a seed; also gets `code`, and `cache` and `sabotage` where it has them.
     said_of
         What is told of a row while the study runs, or None.
-    tell
-        Prints what all rows say; returns the exit status.
+    figures
+        Holds all rows against what is asked of them.
     sabotage
         What `--sabotage` does; empty where there is none.
     cached
@@ -48,7 +49,7 @@ class Study:
     stamp_of: Callable[[int], str]
     run: Callable[..., Row]
     said_of: Callable[[Row], str | None]
-    tell: Callable[[Sequence[Row]], int]
+    figures: Callable[[Sequence[Row]], list[Target]]
     sabotage: str = ""
     cached: bool = False
 
@@ -72,7 +73,9 @@ class Study:
             return 2
         rows = [row for row in read_rows(path) if row["seed"] in set(seeds)]
         tell_sources(rows, self.noun)
-        return self.tell(rows)
+        found = self.figures(rows)
+        print("\n" + targets_table(found))
+        return tell_missed(found)
 
     def _parser(self) -> argparse.ArgumentParser:
         parser = argparse.ArgumentParser(
@@ -94,3 +97,10 @@ class Study:
         if self.sabotage:
             parser.add_argument("--sabotage", action="store_true", help=self.sabotage)
         return parser
+
+
+def refusal_of(row: Row) -> str | None:
+    """Return why the product refused what a row is of, or that it raised; None where it did not."""
+    if "error" in row:
+        return ": raised"
+    return f": {row['refused']}" if row["refused"] else None

@@ -28,12 +28,11 @@ from calibration.target import Target, lay_out
 from calibration.target_fit import TargetFit, solve_target
 from samples.simulator.camera import Camera, drawn_camera
 from samples.simulator.machine import Machine, target_photo
+from tests.studies.map_errors import MapErrors, map_figures
 from tests.studies.rates import Rate, Spread
 from tests.studies.rows import Row, stamp
-from tests.studies.single import Study
+from tests.studies.single import Study, refusal_of
 from tests.studies.summary import Target as Aim
-from tests.studies.summary import targets_table
-from tests.studies.telling import tell_missed
 from vision.capture.photo import Photo
 
 Array = NDArray[np.float64]
@@ -132,27 +131,22 @@ def _against_truth(
     px = px + (0.5 if sabotage else 0.0)
     surface = PlaneSurface(solved.fit.bed, HEIGHT_MM)
     want = solved.axes.bed_from_machine(told)
-    off = surface.mm_from_px(px) - want
-    per_mm = surface.jacobian_px_per_mm(want)
-    off_px = np.hypot(*np.einsum("nij,nj->in", per_mm, off))
-    jacobian = surface.calibration_jacobian_mm(want)
-    covariance = jacobian @ surface.calibration_covariance @ jacobian.transpose(0, 2, 1)
-    misfit = np.einsum("ni,nij,nj->n", off, np.linalg.inv(covariance), off)
+    errors = MapErrors.of(surface, want, px)
+    mapped = errors.told
     middle = (np.abs(x.ravel() - x.mean()) < (x1 - x0) / 5) & (
         np.abs(y.ravel() - y.mean()) < (y1 - y0) / 5
     )
-    mapped = np.isfinite(off).all(axis=1)
     corner = np.isin(x.ravel(), (x0, x1)) & np.isin(y.ravel(), (y0, y1))
     return {
         "crosses": solved.crosses[0],
         "unmapped": int((~mapped).sum()),
         "axes_right": bool(np.allclose(solved.axes.axes, machine.axes)),
-        "middle_px": _rms(off_px[middle & mapped]),
-        "corner_px": _rms(off_px[corner & mapped]),
-        "largest_mm": float(np.hypot(*off[mapped].T).max()),
+        "middle_px": errors.rms_px(middle),
+        "corner_px": errors.rms_px(corner),
+        "largest_mm": float(np.hypot(*errors.off_mm[mapped].T).max()),
         "u95_mm": float(surface.calibration_u95_mm(want[mapped]).max()),
-        "misfit": float(misfit[mapped].mean() / 2),
-        "within": float((misfit[mapped] < 5.991).mean()),
+        "misfit": float(errors.misfit[mapped].mean() / 2),
+        "within": float((errors.misfit[mapped] < 5.991).mean()),
         "reversal": [
             [q.value, q.u95, true]
             for q, true in zip(solved.reversal_mm, machine.reversal_mm, strict=True)
@@ -169,10 +163,6 @@ def _against_truth(
     }
 
 
-def _rms(values: Array) -> float | None:
-    return float(np.sqrt((values**2).mean())) if len(values) else None
-
-
 def figures(rows: Sequence[Row]) -> list[Aim]:
     """Hold the rows against what is asked of one photo of a full-bed target."""
     told = [row for row in rows if not row.get("refused") and "error" not in row]
@@ -182,21 +172,7 @@ def figures(rows: Sequence[Row]) -> list[Aim]:
     blind = sum(row["unmapped"] > 0 for row in told)
     out.append(Aim("bed seen but not mapped", "0", str(Rate(blind, len(told))), blind == 0))
     out.append(Aim("axes of the machine wrong", "0", str(Rate(wrong, len(told))), wrong == 0))
-    for key, limit in (("middle_px", 0.15), ("corner_px", 0.4)):
-        spread = Spread.of([row[key] for row in told if row[key] is not None])
-        out.append(
-            Aim(f"bed point, {key[:-3]}, RMS px", f"<= {limit}", str(spread), spread.rmse <= limit)
-        )
-    misfit = math.sqrt(float(np.mean([row["misfit"] for row in told])))
-    middle = math.sqrt(float(np.median([row["misfit"] for row in told])))
-    out.append(
-        Aim(
-            "RMS of standardised errors (median of photos)",
-            "0.9 to 1.1",
-            f"{misfit:.2f} ({middle:.2f}), n = {len(told)}",
-            0.9 <= misfit <= 1.1,
-        )
-    )
+    out += map_figures(told, 0.15, 0.4, "photos")
     for key, place, name, unit in (
         ("reversal", 0, "reversal of X", "mm"),
         ("reversal", 1, "reversal of Y", "mm"),
@@ -212,21 +188,9 @@ def figures(rows: Sequence[Row]) -> list[Aim]:
     return out
 
 
-def _tell(rows: Sequence[Row]) -> int:
-    found = figures(rows)
-    print("\n" + targets_table(found))
-    return tell_missed(found)
-
-
 def _stamp(seed: int) -> str:
     camera = drawn_camera(seed, draw_case(seed).size)
     return stamp(VERSION, asdict(draw_case(seed)), asdict(camera))
-
-
-def _said(row: Row) -> str | None:
-    if "error" in row:
-        return ": raised"
-    return f": {row['refused']}" if row["refused"] else None
 
 
 STUDY = Study(
@@ -236,8 +200,8 @@ STUDY = Study(
     ("calibration", "samples/simulator"),
     _stamp,
     run_photo,
-    _said,
-    _tell,
+    refusal_of,
+    figures,
     sabotage="shift the map by half a pixel",
 )
 main = STUDY.main

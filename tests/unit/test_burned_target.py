@@ -158,33 +158,3 @@ def test_the_command_writes_three_files_and_tells_time_box_and_cautions(
     assert told["box_mm"] == pytest.approx([13, 8, 387, 292])
     for word in ("eyewear", "blind", "Stay beside", "PVC", "X 13.0 to 387.0"):
         assert word in said.err
-
-
-@pytest.mark.parametrize(
-    ("arguments", "told"),
-    [
-        (["--burn"], "--power: is missing"),
-        (["--burn", "--power", "0"], "out of range"),
-        (["--burn", "--power", "nan"], "out of range"),
-        (["--burn", "--power", "9", "--speed", "-3"], "out of range"),
-        (["--burn", "--power", "9", "--pitch", "12"], "leaves no room"),
-        (["--burn", "--power", "9", "--area", "0,0,90,90"], "there must be 4 to 60"),
-        (["--burn", "--power", "9", "--area", "9,9,1,1"], "is no box"),
-        (["--burn", "--power", "9", "--area", "0,0,inf,300"], "is no box"),
-        (["--burn", "--power", "9", "--dictionary", "MINE"], "not one of OpenCV's"),
-        (["--burn", "--power", "9", "--first-marker", "48"], "0 to 49"),
-        (["--burn", "--power", "9", "--reference", "1,2"], "one at a time"),
-        (["--power", "9"], "without --burn"),
-        (["--area", "0,0,400,300"], "without --burn"),
-    ],
-)
-def test_the_command_refuses_and_writes_nothing(
-    arguments: list[str], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    out = tmp_path / "out"
-    assert run(["board", "--out", str(out), *arguments]) == 2
-    said = capsys.readouterr()
-    assert told in said.err
-    assert said.err.count("\n") == 1
-    assert said.out == ""
-    assert not out.exists()
