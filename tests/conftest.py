@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+
+# Sums in an order that does not depend on the number of cores; read when numpy is loaded.
+os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
 import cv2
 import numpy as np
