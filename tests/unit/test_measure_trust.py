@@ -41,6 +41,7 @@ def told(cells, significance=200.0, contrast=-50.0, place_sigma_mm=0.005):
         significance={"fill": significance},
         contrast={"fill": contrast},
         strength={"fill": 0.6},
+        width={"fill": 1.0},
         doubled={},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
@@ -67,8 +68,8 @@ def test_what_is_too_faint_or_badly_placed_says_so(changes, words):
     assert words in told([cell(0)], **changes).faint
 
 
-def beside(significance, contrast, strength):
-    """Return the trust in an outline beside a fill that is seen a hundred times better."""
+def beside(significance, contrast, strength, width=1.0):
+    """Return the trust in an outline beside a fill that is seen far better."""
     mark = SimpleNamespace(
         layers=("outline", "fill"),
         local=(cell(0), replace(cell(0), layer=1)),
@@ -76,6 +77,7 @@ def beside(significance, contrast, strength):
         significance={"outline": significance, "fill": 1000.0},
         contrast={"outline": contrast, "fill": -80.0},
         strength={"outline": strength, "fill": 0.6},
+        width={"outline": width, "fill": 1.0},
         doubled={},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
@@ -87,9 +89,9 @@ def beside(significance, contrast, strength):
 @pytest.mark.parametrize(
     ("significance", "contrast", "faint"),
     [
-        (5.0, -20.0, True),
-        (9.0, -20.0, True),
-        (10.0, -20.0, False),
+        (4.6, -20.0, True),
+        (4.9, -20.0, True),
+        (5.1, -20.0, False),
         (13.0, -3.0, True),
         (40.0, -3.0, False),
     ],
@@ -97,6 +99,14 @@ def beside(significance, contrast, strength):
 def test_what_may_be_the_edge_of_a_stronger_layer_is_too_faint(significance, contrast, faint):
     outline = beside(significance, contrast, 0.7)
     assert ("beside the fill" in outline.faint) == faint
+
+
+@pytest.mark.parametrize("width", [0.3, 0.6])
+def test_a_line_as_strong_as_its_fill_but_far_thinner_than_the_kerf_may_be_the_fills_edge(width):
+    assert "beside the fill" in beside(20.0, -20.0, 0.7, width).faint
+    assert beside(20.0, -20.0, 0.7, 1.0).faint == ""
+    # Strength and width trade: a thin line that is stronger is as much of a line.
+    assert beside(20.0, -20.0, 0.5 / width, width).faint == ""
 
 
 @pytest.mark.parametrize(("significance", "strength"), [(4.0, 0.7), (5.0, 0.3)])
@@ -112,6 +122,7 @@ def test_layers_of_which_nothing_is_seen_are_too_faint_and_hidden_by_none():
         significance={"outline": 0.0, "fill": 0.0},
         contrast={"outline": 0.0, "fill": 0.0},
         strength={"outline": 0.0, "fill": 0.0},
+        width={"outline": 1.0, "fill": 1.0},
         doubled={},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
@@ -223,6 +234,7 @@ def doubled_by(unlike_mm2, sigma_mm2):
         significance={"fill": 500.0},
         contrast={"fill": -80.0},
         strength={"fill": 0.6},
+        width={"fill": 1.0},
         doubled={"fill": Doubling(np.array([unlike_mm2, 0.0]), np.eye(2) * sigma_mm2**2)},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.28)),
     )

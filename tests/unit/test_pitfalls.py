@@ -65,7 +65,7 @@ def test_a_hatch_covers_its_strokes(spacing):
 
 
 def test_honest_fits_are_told_apart_from_shifted_ones():
-    rows = {kind: [run_pitfall(0, "compressed", kind, "code")] for kind in (None, "shift")}
+    rows = {kind: [run_pitfall(12, "compressed", kind, "code")] for kind in (None, "shift")}
     assert all(target.met for target in targets_of(rows[None], "compressed"))
     missed = [target.name for target in targets_of(rows["shift"], "compressed") if not target.met]
     assert "compressed: RMSE x, um" in missed

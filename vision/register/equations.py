@@ -26,6 +26,42 @@ _MOST = 0.6
 
 
 @dataclass(frozen=True, eq=False)
+class GainsTold:
+    """What the pixels tell of the gains, before anything is expected of them.
+
+    Attributes
+    ----------
+    block, pull
+        (cells, layers, layers) and (cells, layers) J'WJ and J'Wr of the gains.
+    cross
+        (cells, layers, p) J'WJ between gains and parameters.
+    normal, gradient
+        (p, p) and (p,) of the parameters, their priors included, gains held.
+    """
+
+    block: Array
+    pull: Array
+    cross: Array
+    normal: Array
+    gradient: Array
+
+    def of(self, cells: NDArray[np.int64]) -> tuple[Array, Array]:
+        """Return (n, n) and (n,) of the gains of some cells, all parameters following them.
+
+        The gains stand cell by cell, layer after layer.
+        """
+        layers = self.block.shape[1]
+        count = len(cells) * layers
+        cross = self.cross[cells].reshape(count, -1)
+        follow = np.linalg.solve(self.normal, np.column_stack([cross.T, self.gradient]))
+        told = -cross @ follow[:, :-1]
+        for index, block in enumerate(self.block[cells]):
+            own = slice(index * layers, (index + 1) * layers)
+            told[own, own] += block
+        return told, self.pull[cells].ravel() - cross @ follow[:, -1]
+
+
+@dataclass(frozen=True, eq=False)
 class Equations:
     """Normal equations at one state.
 
@@ -45,6 +81,8 @@ class Equations:
         (cells, layers) change of the gains with the parameters held.
     inverse
         (cells, layers, layers) inverse of the gains' own blocks.
+    gains_told
+        What the pixels alone tell of the gains.
     """
 
     columns: Image
@@ -55,6 +93,7 @@ class Equations:
     response: Array
     pull: Array
     inverse: Array
+    gains_told: GainsTold
 
     def gains(self, delta: Array) -> Array:
         """Return (cells, layers) change of the gains that goes with a change of the parameters."""
@@ -148,6 +187,7 @@ def normal_equations(
     block = by_cell(scaled, own, cell, cells)
     cross = by_cell(scaled, flat, cell, cells)
     pull = by_cell(scaled, residual[None], cell, cells)[:, :, 0]
+    told = GainsTold(block, pull.copy(), cross, normal.copy(), gradient.copy())
     for i in range(count):
         pull[:, i] += strength[i] * (1 - state.gain[i])
     inverse = np.linalg.inv(block + np.diag(strength[:count]))
@@ -161,7 +201,15 @@ def normal_equations(
     normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
     steps = np.einsum("cij,cj->ci", inverse, pull)
     return Equations(
-        columns, local, normal, gradient, prior, response, steps, np.asarray(inverse, np.float64)
+        columns,
+        local,
+        normal,
+        gradient,
+        prior,
+        response,
+        steps,
+        np.asarray(inverse, np.float64),
+        told,
     )
 
 

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.register.equations import Equations, normal_equations
+from vision.register.equations import Equations, GainsTold, normal_equations
 from vision.register.model import (
     added_levels,
     even_levels,
@@ -78,6 +78,11 @@ class Fit:
     def by_gain(self) -> Image:
         """(layers, rows, columns) d(grey) / d(gain of a pixel's own cell); none if even."""
         return self._equations.local
+
+    @property
+    def gains_told(self) -> GainsTold:
+        """What the pixels alone tell of the gains."""
+        return self._equations.gains_told
 
     @property
     def residual(self) -> Image:

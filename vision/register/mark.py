@@ -70,6 +70,8 @@ class Mark:
         Mean grey levels that each layer adds where it is burned (negative: darker).
     strength
         Burn strength of each layer's middle feature: share of the light that it takes away.
+    width
+        Width of each layer's lines over the stated kerf; 1 of fills.
     significance
         Each layer's strength in standard deviations of what chance would give.
     local
@@ -93,6 +95,7 @@ class Mark:
     maps: tuple[DistanceMap, ...]
     contrast: dict[str, float]
     strength: dict[str, float]
+    width: dict[str, float]
     significance: dict[str, float]
     local: tuple[LocalOffset, ...]
     doubled: dict[str, Doubling]
@@ -158,6 +161,10 @@ def measure(
         {
             name: float(np.median(amplitude[:-2]))
             for name, amplitude in zip(names, fit.state.amplitude, strict=True)
+        },
+        {
+            name: 1.0 if name == "fill" else found / stated
+            for name, found, stated in zip(names, fit.state.half_width_mm, half, strict=True)
         },
         {name: _surely_there(fit, index, inflation) for index, name in enumerate(names)},
         tuple(local),

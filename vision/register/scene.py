@@ -26,7 +26,7 @@ _UNEVEN = 0.15
 # What a cell as a whole differs by from the model hangs together far more than pixels do: without
 # this a cell's gain bends to what the model does not know of the burn's edge, and the layers follow
 # (errors of coincident edges 22 um with 1, 16 with 4, 13 with 15, 16 with 60; simulated).
-_HANGS_TOGETHER = 12.0
+_HANGS_TOGETHER = 2.0
 CELLS_ALIKE = 2.0
 # Likewise the softness of the beam: what the model does not know of a burn's edge passes for it,
 # and without any softness a fill's edge under its outline is hidden.
