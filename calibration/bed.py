@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from calibration.errors import WitmarkError
 from calibration.files import json_bytes, read_json, sha256, write_files
 from calibration.form import form_matrix
+from calibration.lens import COUNT as LENS_COUNT
 from calibration.lens import Lens, lens_from_json
 from calibration.machine import MachineAxes, axes_from_json
 from calibration.pose import Pose, project_with_jacobians
@@ -21,12 +22,12 @@ from calibration.pose import Pose, project_with_jacobians
 Array = NDArray[np.float64]
 
 # Order of the calibration parameters in `Bed.covariance`.
-LENS = slice(0, 9)
-POSE = slice(9, 15)  # small motion of the camera: radians, then millimetres
-FORM = slice(15, 17)  # of the bed's own millimetres: stretch, skew (see `form_matrix`)
-PLACE = slice(17, 20)  # true minus typed place of the board: x mm, y mm, turn rad
-SCALE = slice(20, 21)  # true size of the board over the assumed one, minus one
-COUNT = 21
+LENS = slice(0, LENS_COUNT)
+POSE = slice(LENS.stop, LENS.stop + 6)  # small motion of the camera: radians, then millimetres
+FORM = slice(POSE.stop, POSE.stop + 2)  # of the bed's own millimetres (see `form_matrix`)
+PLACE = slice(FORM.stop, FORM.stop + 3)  # true minus typed place of the board: x, y mm, turn rad
+SCALE = slice(PLACE.stop, PLACE.stop + 1)  # true size of the board over the assumed one, minus one
+COUNT = SCALE.stop
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +67,7 @@ class Bed:
     lens, pose
         The camera: p_camera = pose(square p_bed), pixels = lens(p_camera).
     covariance
-        (21, 21), order LENS, POSE, FORM, PLACE, SCALE. Lens, pose and form carry the noise of the
+        (24, 24), order LENS, POSE, FORM, PLACE, SCALE. Lens, pose and form carry the noise of the
         corners; place and scale are what was typed, and move every measured point in common.
     pivot_mm
         Bed point (x, y, z) about which the board's turn and scale act.
@@ -117,7 +118,7 @@ class Bed:
     def __post_init__(self) -> None:
         """Give a new bed its identity; refuse covariances of another shape."""
         if self.covariance.shape != (COUNT, COUNT) or not np.isfinite(self.covariance).all():
-            raise ValueError("the covariance of a bed is 21 x 21 and finite")
+            raise ValueError(f"the covariance of a bed is {COUNT} x {COUNT} and finite")
         if not self.id:
             object.__setattr__(self, "id", content_id(self._content()))
 
@@ -159,7 +160,7 @@ class Bed:
         """Map (n, 3) bed points to (n, 2) pixels, with derivatives.
 
         By the point in the bed's own millimetres (n, 2, 3), the camera's small motion (n, 2, 6) and
-        the lens (n, 2, 9). `pose` takes the place of the bed's.
+        the lens (n, 2, 12). `pose` takes the place of the bed's.
         """
         wider = np.eye(3)
         wider[:2, :2] = self.square
@@ -196,10 +197,11 @@ class Bed:
 
     def _content(self) -> dict[str, Any]:
         """Return what the file holds, without its identity."""
-        kept, form = np.arange(COUNT), {"form": list(self.form)}
+        form = {"form": list(self.form)}
         if not any(self.form) and not self.covariance[FORM].any():
             # A board's millimetres are right-angled: nothing is said of their form.
-            kept, form = np.delete(kept, FORM), {}
+            form = {}
+        kept = _kept(self.lens, bool(form))
         return {
             "schema": "witmark.bed/1",
             "created": self.created,
@@ -272,13 +274,13 @@ def bed_from_json(content: dict[str, Any], where: str) -> Bed:
     machine = axes_from_json(content.get("bed_from_machine"), where)
     try:
         stretch, skew = (float(v) for v in content.get("form", (0.0, 0.0)))
-        kept = np.arange(COUNT) if "form" in content else np.delete(np.arange(COUNT), FORM)
+        lens = lens_from_json(content["lens"], where)
+        kept = _kept(lens, "form" in content)
         told = np.array(content["covariance"], float)
         if told.shape != (len(kept), len(kept)):
             raise ValueError(f"its covariance is {len(kept)} x {len(kept)}")
         covariance = np.zeros((COUNT, COUNT))
         covariance[np.ix_(kept, kept)] = told
-        lens = lens_from_json(content["lens"], where)
         place = content["camera_from_bed"]
         x, y, z = (float(v) for v in content["pivot_mm"])
         left, low, right, high = (float(v) for v in content["field_mm"])
@@ -312,6 +314,13 @@ def bed_from_json(content: dict[str, Any], where: str) -> Bed:
             where, "puts the camera below the bed", "make it again with 'witmark calibrate bed'"
         )
     return bed
+
+
+def _kept(lens: Lens, with_form: bool) -> NDArray[np.int64]:
+    """Return which calibration parameters a file tells of."""
+    own = np.arange(LENS.start, LENS.start + len(lens.names))
+    form = np.r_[FORM] if with_form else np.zeros(0, np.int64)
+    return np.concatenate([own, np.r_[POSE], form, np.r_[PLACE, SCALE]])
 
 
 def _mark_from_json(content: dict[str, Any]) -> BedMark:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.bed import COUNT, FORM, LENS, PLACE, SCALE, Bed
-from calibration.bed_solve import BoardObservation, Pattern, Solution, solve_places
+from calibration.bed import COUNT, FORM, LENS, PLACE, POSE, SCALE, Bed
+from calibration.bed_solve import BoardObservation, Pattern, Solution, Start, solve_places
 from calibration.board import BoardPlace
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
@@ -66,7 +66,7 @@ def solve_bed(
     at_u_mm: float | None = None,
     turn_u_deg: float | None = None,
     loose: float = LOOSE,
-    start: Lens | None = None,
+    start: Start | None = None,
     with_form: bool = False,
     hangs: tuple[float, float] | None = None,
 ) -> BedFit:
@@ -87,7 +87,7 @@ def solve_bed(
     loose
         How many times its standard deviations the lens is let loose to measure the noise.
     start
-        A lens nearer to the answer than the middle of what is known beforehand.
+        A camera nearer to the answer than the middle of what is known beforehand.
     with_form
         Whether the points were laid out by a machine whose axes may differ in scale and angle.
     hangs
@@ -120,6 +120,8 @@ def solve_bed(
         noise = solve_places(
             let_loose, board, observations, places, kept, None, start, with_form, hangs
         )
+        # The valley of lens and pose is long and bent: go on from where one was.
+        start = Start(noise.lens, noise.pose)
         if not _drop_outliers(observations, kept, noise):
             break
     solution = solve_places(
@@ -203,7 +205,10 @@ def _turned_covariance(solution: Solution, pose: Pose) -> Array:
     """
     x, y, z = pose.translation_mm - solution.pose.translation_mm
     carry = np.eye(len(solution.covariance))
-    carry[12:15, 9:12] = -np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    turn, shift = POSE.start, POSE.start + 3
+    carry[shift : shift + 3, turn : turn + 3] = -np.array(
+        [[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]]
+    )
     return np.asarray(carry @ solution.covariance @ carry.T)
 
 

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.board import BoardPlace
+from calibration.distortion import Model
 from calibration.errors import WitmarkError
 from calibration.form import form_matrix, per_form
-from calibration.lens import COUNT, Lens
+from calibration.lens import COUNT, DISTORTION, Lens
 from calibration.pose import Pose, project_with_jacobians
 
 Array = NDArray[np.float64]
@@ -29,8 +30,12 @@ _ROUNDS = 300
 _LEAST_DAMPING = 1e-10
 # A step that promises less chi-square than this moves nothing by a hundredth of its sigma.
 _GAIN = 1e-6
-# Powers of the focal length that k1, k2, p1, p2, k3 grow with where they bend pixels alike.
-_BY_FOCAL = np.array([2, 4, 1, 1, 6])
+# Powers of the focal length that distortion grows with where it bends pixels alike.
+_BY_FOCAL: dict[Model, tuple[int, ...]] = {
+    "brown-conrady": (2, 4, 1, 1, 6, 0, 0, 0),
+    "rational": (2, 4, 1, 1, 6, 2, 4, 6),
+    "fisheye": (2, 4, 6, 8, 0, 0, 0, 0),
+}
 
 
 class Pattern(Protocol):
@@ -93,7 +98,7 @@ class Solution:
     form
         (2,) of the points' own millimetres (see `form_matrix`); zeros where they are right-angled.
     covariance
-        (17, 17) of lens, pose and form.
+        (20, 20) of lens, pose and form.
     residuals
         (n, 2) found minus projected, weighed, per photo.
     sigma_px
@@ -109,6 +114,20 @@ class Solution:
     sigma_px: float
 
 
+@dataclass(frozen=True, eq=False)
+class Start:
+    """A camera nearer to the answer than the middle of what is known beforehand.
+
+    Attributes
+    ----------
+    lens, pose
+        The camera; without a pose that of the plane that fits its rays best.
+    """
+
+    lens: Lens
+    pose: Pose | None = None
+
+
 def solve_places(
     lens: Lens,
     board: Pattern,
@@ -116,21 +135,22 @@ def solve_places(
     places: Sequence[BoardPlace],
     kept: Sequence[NDArray[np.bool_]],
     sigma_px: float | None,
-    start: Lens | None = None,
+    start: Start | None = None,
     with_form: bool = False,
     hangs: tuple[float, float] | None = None,
 ) -> Solution:
     """Estimate lens, pose and the places after the first, by least squares with the lens's prior.
 
-    `sigma_px` is the noise of a corner; None: from the residuals. `start` is a lens nearer to the
-    answer than the prior's middle. `with_form`: the points were laid out by a machine whose axes
+    `sigma_px` is the noise of a corner; None: from the residuals. `start` is nearer to the answer
+    than the prior's middle. `with_form`: the points were laid out by a machine whose axes
     may differ in scale and angle. `hangs`: how high the camera hangs over the bed, by a tape, and
     the standard uncertainty of that (mm).
     """
-    begin = start or lens
-    pose = start_pose(begin, board, [o for o in observations if o.place == places[0]])
+    begin = start or Start(lens)
+    first = [o for o in observations if o.place == places[0]]
+    pose = begin.pose or start_pose(begin.lens, board, first)
     problem = _Problem(lens, board, observations, places, kept, with_form, hangs)
-    state = _State(begin, pose, np.zeros(2), np.zeros((len(places), 3)))
+    state = _State(begin.lens, pose, np.zeros(2), np.zeros((len(places), 3)))
     degrees = 2 * sum(int(k.sum()) for k in kept) - problem.count
     if degrees < 6:
         raise WitmarkError("bed photos", "show too few corners", "bring the whole board into view")
@@ -161,10 +181,10 @@ def solve_places(
         raise _no_pose()
     matrix, _ = now.normal(variance)
     inverse = np.linalg.inv(matrix)
-    covariance = np.zeros((17, 17))
-    rows = np.concatenate([problem.free, np.arange(9, 15 + problem.forms)])
+    covariance = np.zeros((COUNT + 8, COUNT + 8))
+    rows = np.concatenate([problem.free, np.arange(COUNT, COUNT + 6 + problem.forms)])
     covariance[np.ix_(rows, rows)] = (inverse + inverse.T)[: len(rows), : len(rows)] / 2
-    found = state.lens.with_parameters(state.lens.parameters, covariance[:9, :9])
+    found = state.lens.with_parameters(state.lens.parameters, covariance[:COUNT, :COUNT])
     return Solution(
         found,
         state.pose,
@@ -264,9 +284,9 @@ class _Problem:
         focal, grown = old[0], parameters[0] / old[0]
         if grown <= 0:
             return None
-        bend = slice(4, COUNT)
-        relative = change[bend] - _BY_FOCAL * old[bend] * change[0] / focal
-        parameters[bend] = (old[bend] + relative) * grown**_BY_FOCAL
+        powers = np.array(_BY_FOCAL[state.lens.model])
+        relative = change[DISTORTION] - powers * old[DISTORTION] * change[0] / focal
+        parameters[DISTORTION] = (old[DISTORTION] + relative) * grown**powers
         try:
             lens = state.lens.with_parameters(parameters)
         except ValueError:

@@ -1,10 +1,10 @@
-"""Fit a lens to the corners of several board photos."""
+"""Fit a lens of one distortion model to the corners of several board photos."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.board import Board
 from calibration.coverage import coverage_grid, missing_parts
+from calibration.distortion import Model
 from calibration.errors import WitmarkError
 from calibration.lens import COUNT, PARAMETERS, Lens
 from calibration.lens_solve import Solution, View, rms_length, solve_lens, start_values
@@ -34,8 +35,42 @@ _CORNER_SHARE = 0.1
 _DETERMINED = 2.0
 _CORNER_PX = 1.0
 _MEDIAN_TO_SIGMA = 1.4826
-# Power of the radius by which each term shifts a point.
-_POWERS = {"k3": 7, "k2": 5}
+# Terms that may be left out, the last one first, and the power of the radius (fisheye: of the
+# field angle) by which each shifts a point. A rational model without its denominator is another.
+_POWERS: dict[Model, dict[str, int]] = {
+    "brown-conrady": {"k3": 7, "k2": 5},
+    "fisheye": {"k4": 9, "k3": 7},
+    "rational": {},
+}
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A distortion model that was tried.
+
+    Attributes
+    ----------
+    model
+        Its name.
+    parameters
+        How many parameters were free; 0 where the photos do not determine it at all.
+    rms_px, held_out_px
+        Root mean square distance of corners found and projected: of the photos that it was fitted
+        to, and of photos left out of the fit. None where the photos do not determine it, or those
+        left out cannot be foretold at all.
+    why
+        Why it was taken, or not.
+    """
+
+    model: Model
+    parameters: int
+    rms_px: float | None
+    held_out_px: float | None
+    why: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the trial as the lens file and the facts hold it."""
+        return asdict(self)
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +93,8 @@ class LensFit:
         Standard deviation of one coordinate, from the residuals and their degrees of freedom.
     coverage
         (4, 4) number of corners per part of the picture.
+    trials
+        The models that were tried, this one among them.
     """
 
     lens: Lens
@@ -67,6 +104,7 @@ class LensFit:
     rms_px: float
     sigma_px: float
     coverage: NDArray[np.int64]
+    trials: tuple[Trial, ...] = ()
 
     @property
     def used(self) -> tuple[View, ...]:
@@ -91,7 +129,9 @@ class LensFit:
     @property
     def held(self) -> tuple[str, ...]:
         """Parameters that the photos do not determine and that were held at zero."""
-        return tuple(n for n, free in zip(PARAMETERS, self.lens.free, strict=True) if not free)
+        return tuple(
+            name for name, free in zip(self.lens.names, self.lens.free, strict=False) if not free
+        )
 
     def to_json(self, created: str) -> dict[str, Any]:
         """Return the content of the lens file."""
@@ -102,6 +142,7 @@ class LensFit:
             "held_at_zero": list(self.held),
             "rms_px": self.rms_px,
             "sigma_px": self.sigma_px,
+            "models_tried": [trial.to_json() for trial in self.trials],
             "coverage": {
                 "share": self.covered_share,
                 "grid": self.coverage.tolist(),
@@ -126,8 +167,10 @@ class LensFit:
         }
 
 
-def fit_lens(board: Board, image_size: tuple[int, int], views: Sequence[View]) -> LensFit:
-    """Fit pinhole and distortion to all usable photos.
+def fit_model(
+    board: Board, image_size: tuple[int, int], views: Sequence[View], model: Model
+) -> LensFit:
+    """Fit pinhole and one model of distortion to all usable photos.
 
     Photos that do not fit the others are left out by name; distortion terms that the photos do
     not determine are held at zero. The covariance is that of the lens with the poses of the board
@@ -143,7 +186,7 @@ def fit_lens(board: Board, image_size: tuple[int, int], views: Sequence[View]) -
     while True:
         _need_enough(current)
         used = [i for i, view in enumerate(current) if view.why is None]
-        solution = _solve_with_chosen_terms(board, image_size, [current[i] for i in used])
+        solution = _solve_with_chosen_terms(board, image_size, [current[i] for i in used], model)
         changed = _reject(current, used, solution)
         if not changed:
             break
@@ -206,19 +249,20 @@ def _reject(views: list[View], used: Sequence[int], solution: Solution) -> bool:
 
 
 def _solve_with_chosen_terms(
-    board: Board, image_size: tuple[int, int], views: Sequence[View]
+    board: Board, image_size: tuple[int, int], views: Sequence[View], model: Model
 ) -> Solution:
     """Fit with all terms, then without those that are lost in their own uncertainty.
 
-    The sixth-power term goes first; the fourth-power one only after it.
+    The term of the highest power goes first; the one before it only after it.
     """
-    free = np.ones(COUNT, bool)
-    solution = solve_lens(board, views, *start_values(board, image_size, views), free)
-    for name in ("k3", "k2"):
-        index = PARAMETERS.index(name)
+    names = PARAMETERS[model]
+    free = np.arange(COUNT) < len(names)
+    solution = solve_lens(board, views, *start_values(board, image_size, views, model), free)
+    for name, power in _POWERS[model].items():
+        index = names.index(name)
         sigma = math.sqrt(solution.lens.covariance[index, index])
         certain = abs(solution.lens.parameters[index]) > _DETERMINED * sigma
-        if certain or sigma * _corner_px_per_unit(solution.lens, _POWERS[name]) < _CORNER_PX:
+        if certain or sigma * _corner_px_per_unit(solution.lens, power) < _CORNER_PX:
             break
         free[index] = False
         parameters = np.where(free, solution.lens.parameters, 0.0)

@@ -10,12 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.board import Board
+from calibration.distortion import Model
 from calibration.errors import WitmarkError
 from calibration.lens import COUNT, Lens
 from calibration.pose import Pose, project_with_jacobians
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+
+# Half the picture's diagonal as an angle: starts of the search for a fisheye's focal length.
+_HALF_ANGLES_DEG = (25, 32, 40, 48, 56, 65, 75, 85)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,9 +72,33 @@ class Solution:
 
 
 def start_values(
-    board: Board, image_size: tuple[int, int], views: Sequence[View]
+    board: Board, image_size: tuple[int, int], views: Sequence[View], model: Model
 ) -> tuple[Lens, list[Pose]]:
-    """Return start values from OpenCV's own calibration (Zhang's method and its refinement)."""
+    """Return start values of a lens of some model, and of the poses.
+
+    Either those of OpenCV's own calibration (Zhang's method and its refinement), which ordinary
+    lenses need, or those of the fisheye without higher terms that fits the corners best.
+
+    Raises
+    ------
+    WitmarkError
+        Where neither comes near the corners.
+    """
+    starts = [_equidistant_start(board, image_size, views, model)]
+    if model != "fisheye":
+        starts.append(_opencv_start(board, image_size, views, model))
+    missed = [
+        math.inf if start is None else _missed(board, views, start[0], start[1]) for start in starts
+    ]
+    best = starts[int(np.argmin(missed))]
+    if best is None or not math.isfinite(min(missed)):
+        raise _undetermined(model)
+    return best
+
+
+def _opencv_start(
+    board: Board, image_size: tuple[int, int], views: Sequence[View], model: Model
+) -> tuple[Lens, list[Pose]] | None:
     import cv2
 
     objects, images = [], []
@@ -82,17 +110,93 @@ def start_values(
         _, matrix, distortion, rvecs, tvecs = cv2.calibrateCamera(
             objects, images, image_size, np.eye(3), np.zeros(5)
         )
+        parameters = np.zeros(COUNT)
+        parameters[:4] = matrix[0, 0], matrix[1, 1], matrix[0, 2], matrix[1, 2]
+        parameters[4:9] = np.asarray(distortion, float).ravel()[:5]
+        start = Lens(image_size, parameters, np.zeros((COUNT, COUNT)), model)
+    except (cv2.error, ValueError):
+        return None
+    return start, [Pose.from_vectors(r, t) for r, t in zip(rvecs, tvecs, strict=True)]
+
+
+def _equidistant_start(
+    board: Board, image_size: tuple[int, int], views: Sequence[View], model: Model
+) -> tuple[Lens, list[Pose]] | None:
+    width, height = image_size
+    best, found = math.inf, None
+    for half_angle in _HALF_ANGLES_DEG:
+        focal = math.hypot(width, height) / 2 / math.radians(half_angle)
+        lens = Lens.from_values(
+            image_size, None, "fisheye", fx=focal, fy=focal, cx=(width - 1) / 2, cy=(height - 1) / 2
+        )
+        try:
+            poses = [plane_pose(lens, board.points_mm(view.ids), view.px) for view in views]
+        except WitmarkError:
+            continue
+        left = _missed(board, views, lens, poses)
+        if left < best:
+            best, found = left, (lens, poses)
+    if found is None or model == "fisheye":
+        return found
+    lens, poses = found
+    return _bent_alike(lens, np.concatenate([view.px for view in views]), model), poses
+
+
+def _bent_alike(fisheye: Lens, px: Array, model: Model) -> Lens:
+    """Return the lens of another model that bends the rays of some pixels nearly as a fisheye does.
+
+    Of equal focal length; xd (1 + k4 r^2 + ...) = x (1 + k1 r^2 + ...) is linear in the terms.
+    """
+    rays = fisheye.rays(px)[:, :2]
+    rays = rays[np.isfinite(rays).all(axis=1)]
+    bent = np.stack(fisheye.distortion.bend(rays[:, 0], rays[:, 1]), axis=1)
+    r2 = (rays**2).sum(axis=1)[:, None]
+    columns = [(rays * r2**power).ravel() for power in (1, 2, 3)]
+    if model == "rational":
+        columns += [-(bent * r2**power).ravel() for power in (1, 2, 3)]
+    terms, *_ = np.linalg.lstsq(np.stack(columns, axis=1), (bent - rays).ravel(), rcond=None)
+    parameters = fisheye.parameters.copy()
+    parameters[4:] = 0.0
+    parameters[[4, 5, 8, 9, 10, 11][: len(terms)]] = terms
+    return Lens(fisheye.image_size, parameters, np.zeros((COUNT, COUNT)), model)
+
+
+def _missed(board: Board, views: Sequence[View], lens: Lens, poses: Sequence[Pose]) -> float:
+    """Return the sum of squares by which a lens misses the corners; infinite where it folds."""
+    left = 0.0
+    for view, pose in zip(views, poses, strict=True):
+        flat = board.points_mm(view.ids)
+        off = lens.project(pose.apply(np.c_[flat, np.zeros(len(flat))])) - view.px
+        left += float((off**2).sum())
+    return left if math.isfinite(left) else math.inf
+
+
+def plane_pose(lens: Lens, points_mm: Array, px: Array) -> Pose:
+    """Return the pose of (n, 2) points of a plane (x right, y down) that fits their pixels best.
+
+    Infinitesimal plane-based pose (Collins and Bartoli, IJCV 109, 2014) on the rays, by OpenCV.
+
+    Raises
+    ------
+    WitmarkError
+        Where too few pixels have a ray, or they determine no pose.
+    """
+    import cv2
+
+    rays = lens.rays(px)
+    seen = np.isfinite(rays).all(axis=1)
+    wrong = WitmarkError("board photos", "do not determine where the board was", "see it whole")
+    if seen.sum() < 6:
+        raise wrong
+    flat = np.c_[points_mm, np.zeros(len(points_mm))][seen]
+    try:
+        _, rvecs, tvecs, errors = cv2.solvePnPGeneric(
+            flat, rays[seen, :2], np.eye(3), np.zeros(5), flags=cv2.SOLVEPNP_IPPE
+        )
     except cv2.error as error:
-        raise WitmarkError(
-            "board photos",
-            "do not determine a lens",
-            "tilt the board different ways, by 20 to 40 degrees",
-        ) from error
-    coefficients = np.asarray(distortion, float).ravel()[:5]
-    focal = (matrix[0, 0], matrix[1, 1], matrix[0, 2], matrix[1, 2])
-    start = Lens(image_size, np.array([*focal, *coefficients]), np.zeros((COUNT, COUNT)))
-    poses = [Pose.from_vectors(r, t) for r, t in zip(rvecs, tvecs, strict=True)]
-    return start, poses
+        raise wrong from error
+    best = int(np.argmin(np.asarray(errors).ravel()))
+    return Pose.from_vectors(rvecs[best], tvecs[best])
 
 
 def solve_lens(
@@ -105,9 +209,14 @@ def solve_lens(
         flat = board.points_mm(view.ids)
         objects.append(np.c_[flat, np.zeros(len(flat))])
     blocks = _Blocks.of(views, objects, lens, poses, free)
+    if not math.isfinite(blocks.cost):
+        raise _undetermined(lens.model)
     damping = 1e-6
     for _ in range(100):
-        step_lens, steps = blocks.step(damping)
+        try:
+            step_lens, steps = blocks.step(damping)
+        except np.linalg.LinAlgError as error:
+            raise _undetermined(lens.model) from error
         moved = lens.parameters.copy()
         moved[free] += step_lens
         try:
@@ -133,13 +242,26 @@ def solve_lens(
         raise WitmarkError("board photos", "hold too few corners", "take more photos")
     variance = blocks.cost / degrees
     covariance = np.zeros((COUNT, COUNT))
-    inverse = np.linalg.inv(blocks.reduced(0.0)[0])
+    try:
+        inverse = np.linalg.inv(blocks.reduced(0.0)[0])
+    except np.linalg.LinAlgError as error:
+        raise _undetermined(lens.model) from error
     covariance[np.ix_(free, free)] = variance * (inverse + inverse.T) / 2
+    if not (np.isfinite(covariance).all() and (np.diag(covariance)[free] > 0).all()):
+        raise _undetermined(lens.model)
     return Solution(
         lens.with_parameters(lens.parameters, covariance),
         poses,
         blocks.residuals,
         math.sqrt(variance),
+    )
+
+
+def _undetermined(model: Model) -> WitmarkError:
+    return WitmarkError(
+        "board photos",
+        f"do not determine a lens ({model})",
+        "tilt the board different ways, by 20 to 40 degrees",
     )
 
 
@@ -171,7 +293,7 @@ class _Blocks:
         for view, points, pose in zip(views, objects, poses, strict=True):
             projected, _, per_pose, per_lens = project_with_jacobians(lens, pose, points)
             residual = view.px - projected
-            jl = per_lens[:, :, free].reshape(-1, count)
+            jl = per_lens[:, :, free].reshape(2 * len(points), count)
             jp = per_pose.reshape(-1, 6)
             flat = residual.ravel()
             lens_block += jl.T @ jl

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.bed import FORM, Bed
 from calibration.bed_fit import BedFit
 from calibration.bed_solve import BoardObservation, Solution
+from calibration.errors import WitmarkError
 from calibration.machine import MachineAxes
 from calibration.plane import PlaneSurface
 from calibration.quantity import K95, Quantity
@@ -23,6 +24,8 @@ _FITTED = 17
 # Means over many crosses are no better than this: what finders of strokes themselves err by (as of
 # corners: common practice, no source). Without it 69 of 80 simulated reversals lay within U95.
 _HALF_REVERSAL_PX = 0.0075
+# Crosses approached from either side that a reversal is told by, at least.
+_LEAST_WAYS = 3
 # What is left of neighbouring crosses is alike by chance up to so many standard deviations, and a
 # share of it below this does no harm.
 _ALIKE_SIGMAS, _ALIKE_SHARE = 4.0, 0.3
@@ -50,6 +53,12 @@ def reversal_of(
         off.append(away[near])
         sign.append(target.approach[observation.ids][near])
     away, way = np.concatenate(off), np.concatenate(sign)
+    if min((way > 0).sum(), (way < 0).sum()) < _LEAST_WAYS:
+        raise WitmarkError(
+            observations[0].name,
+            f"shows too few crosses of the target ({len(way)} in place)",
+            "burn it stronger, or come nearer and light it evenly",
+        )
     design = np.c_[way, np.ones(len(way))]
     slopes, *_ = np.linalg.lstsq(design, away, rcond=None)
     rest = away - design @ slopes

@@ -86,7 +86,7 @@ class PlaneSurface:
         return per_mm[:, :, :2]
 
     def calibration_jacobian_mm(self, points_mm: Array) -> Array:
-        """Return (n, 2, 27): how a point measured here moves, in mm, with each parameter.
+        """Return (n, 2, 30): how a point measured here moves, in mm, with each parameter.
 
         Signed so that `mm_from_px` of a fixed pixel changes by this much per unit of parameter.
         Columns: lens (with the pose and form that follow it), rest of the pose and of the form,
@@ -115,7 +115,7 @@ class PlaneSurface:
 
     @cached_property
     def calibration_covariance(self) -> Array:
-        """(27, 27) covariance of the parameters, block diagonal over `terms`."""
+        """(30, 30) covariance of the parameters, block diagonal over `terms`."""
         full = self.bed.covariance
         out = np.zeros((COUNT, COUNT))
         out[LENS, LENS] = full[LENS, LENS]
@@ -168,7 +168,7 @@ class PlaneSurface:
 
     @cached_property
     def _camera_per_lens(self) -> Array:
-        """(8, 9) regression of pose and form on the lens."""
+        """(8, 12) regression of pose and form on the lens."""
         full = self.bed.covariance
         return np.asarray(full[CAMERA, LENS] @ np.linalg.pinv(full[LENS, LENS], hermitian=True))
 

@@ -132,7 +132,7 @@ def project_with_jacobians(
     per_pose
         (n, 2, 6) d(u, v) / d(small motion of the pose).
     per_lens
-        (n, 2, 9) d(u, v) / d(lens parameters).
+        (n, 2, 12) d(u, v) / d(lens parameters).
     """
     turned = points_mm @ pose.rotation.T  # (n, 3)
     pixels, per_camera, per_lens = lens.project_with_jacobians(turned + pose.translation_mm)

@@ -8,12 +8,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.any_lens import (
+    Missed,
+    best_foretold,
+    foretold,
+    lens_note,
+    start_of,
+    usual_lenses,
+)
 from calibration.bed import Bed
 from calibration.bed_fit import LOOSE, BedFit, solve_bed
-from calibration.bed_solve import BoardObservation, Pattern, Solution, solve_places, start_pose
+from calibration.bed_solve import (
+    BoardObservation,
+    Solution,
+    Start,
+    solve_places,
+)
 from calibration.errors import WitmarkError
 from calibration.form import form_matrix
-from calibration.lens import PARAMETERS, Lens
+from calibration.lens import Lens
 from calibration.machine import MachineAxes
 from calibration.machine_errors import (
     axes_notes,
@@ -22,7 +35,6 @@ from calibration.machine_errors import (
     reversal_of,
     uneven_notes,
 )
-from calibration.plane import PlaneSurface
 from calibration.quantity import Quantity
 from calibration.target import Burned, Target
 from calibration.target_detect import SeenMarks, Top, ToPixels, find_marks, measure_crosses
@@ -30,15 +42,6 @@ from calibration.target_detect import SeenMarks, Top, ToPixels, find_marks, meas
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 
-# What webcams are like (common practice, no source): 50 to 110 degrees wide, square pixels, the
-# lens over the middle of the picture.
-_FOCAL_WIDTHS = (0.62, 0.25)
-_ASPECT = 0.001
-_CENTRE_WIDTHS = 0.02
-_DISTORTION = {"k1": 0.2, "k2": 0.2, "p1": 0.002, "p2": 0.002, "k3": 0.1}
-# Starts of the search for a lens that nothing is known of.
-_FOCALS = (0.35, 0.45, 0.55, 0.7, 0.9, 1.2)
-_BENDS = (-0.3, -0.15, 0.0, 0.1)
 # How far a cross may lie from where the coded marks put it, as a share of the pitch; and then.
 _FAR, _NEAR_PX = 0.15, 1.5
 _LEAST_CROSSES = 12
@@ -85,19 +88,6 @@ class TargetFit:
     notes: tuple[str, ...]
 
 
-def usual_lens(size: tuple[int, int]) -> Lens:
-    """Return what is known beforehand of any webcam's lens, as a lens with a wide covariance."""
-    width, height = size
-    focal, spread = (share * width for share in _FOCAL_WIDTHS)
-    sigma = np.array([0.0, 0.0, *[_CENTRE_WIDTHS * width] * 2, *_DISTORTION.values()])
-    covariance = np.diag(sigma**2)
-    # fx and fy differ by little, whatever they are.
-    covariance[:2, :2] = spread**2 + np.diag([0.0, (_ASPECT * focal) ** 2])
-    return Lens.from_values(
-        size, covariance, fx=focal, fy=focal, cx=(width - 1) / 2, cy=(height - 1) / 2
-    )
-
-
 def solve_target(
     target: Target,
     lens: Lens | None,
@@ -129,7 +119,6 @@ def solve_target(
         Where the target is not found, or the photos contradict each other.
     """
     size = (captures[0][1].shape[1], captures[0][1].shape[0])
-    known = lens or usual_lens(size)
     seen = [(name, grey, find_marks(grey, target, top)) for name, grey in captures]
     notes = [f"{name} is not used: {marks.why}" for name, _, marks in seen if marks.why]
     usable = [(name, grey, marks) for name, grey, marks in seen if marks.why is None]
@@ -144,8 +133,81 @@ def solve_target(
                 f"shows the target otherwise turned than {usable[0][0]}",
                 "give photos of one camera that stands still over a sheet that does",
             )
+    scene = _Scene(target, axes, usable, height_mm, created, hangs)
+    if lens is not None:
+        solved = _solve(scene, lens, any_lens=False)
+    else:
+        solved = _solve_any_lens(scene, size)
+    fit, observations = solved.fit, solved.observations
+    reversal, left = reversal_of(target, axes, fit, observations)
+    notes += axes_notes(axes)
+    notes += uneven_notes(target, axes, fit.bed, observations, reversal, left)
+    if lens is None:
+        notes.append(lens_note(fit.bed, height_mm))
+    crosses = tuple(len(o.ids) for o in observations)
+    photos = tuple(o.name for o in observations)
+    stretch, skew = form_of(fit.bed, axes)
+    return TargetFit(fit, axes, reversal, stretch, skew, left, photos, crosses, tuple(notes))
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """What does not depend on the lens.
+
+    Attributes
+    ----------
+    target, axes
+        What was burned, and how the machine's axes lie.
+    usable
+        Photos that show it: name, grey picture, coded marks.
+    height_mm, created, hangs
+        As in `solve_target`.
+    """
+
+    target: Target
+    axes: MachineAxes
+    usable: Sequence[tuple[str, Grey, SeenMarks]]
+    height_mm: float
+    created: str
+    hangs: tuple[float, float] | None
+
+
+@dataclass(frozen=True, eq=False)
+class _Solved:
+    """A bed, and the crosses that it rests on: where they were burned, and where they are seen."""
+
+    fit: BedFit
+    burned: Burned
+    observations: Sequence[BoardObservation]
+
+
+def _solve_any_lens(scene: _Scene, size: tuple[int, int]) -> _Solved:
+    """Return the bed by the kind of lens that foretells crosses left out better.
+
+    An ordinary lens wins a tie; one that the target cannot be found with is out.
+    """
+    solved: list[_Solved] = []
+    missed: list[Missed] = []
+    refused: list[WitmarkError] = []
+    for known in usual_lenses(size):
+        try:
+            one = _solve(scene, known, any_lens=True)
+        except WitmarkError as error:
+            refused.append(error)
+            continue
+        solved.append(one)
+        missed.append(foretold(known, one.burned, one.observations, one.fit.bed, True, scene.hangs))
+    if not solved:
+        raise refused[0]
+    return solved[best_foretold(missed)]
+
+
+def _solve(scene: _Scene, known: Lens, any_lens: bool) -> _Solved:
+    """Return the bed by a lens that is known more or less."""
+    target, axes, usable, height_mm = scene.target, scene.axes, scene.usable, scene.height_mm
+    created, hangs = scene.created, scene.hangs
     burned = Burned(axes.bed_from_machine(target.crosses_mm), height_mm)
-    camera = _from_marks(target, axes, usable, known, height_mm, lens is None, hangs)
+    camera = _from_marks(target, axes, usable, known, height_mm, any_lens, hangs)
     pitch = min(float(np.diff(line).min()) for line in (target.columns_mm, target.rows_mm))
     reach = max(
         4 * _NEAR_PX, _FAR * pitch / pixel_mm(camera, burned.bed_mm.mean(axis=0), height_mm)
@@ -158,7 +220,9 @@ def solve_target(
             _observed(target, burned, name, grey, marks.lighter, to_pixels, reach, uneven)
             for name, grey, marks in usable
         ]
-        fit = _solved(known, burned, observations, created, lens is None, camera.lens, hangs)
+        fit = _fitted(
+            known, burned, observations, created, any_lens, Start(camera.lens, camera.pose), hangs
+        )
         camera, reach = fit.bed, _NEAR_PX
         # Grain that runs along one of the strokes makes the other coordinate less sure.
         reversal, left = reversal_of(target, axes, fit, observations)
@@ -167,19 +231,11 @@ def solve_target(
     half = np.array([(q.value or 0.0) / 2 for q in reversal])
     moved = target.crosses_mm + target.approach[:, None] * half
     burned = replace(burned, bed_mm=axes.bed_from_machine(moved))
-    fit = _solved(known, burned, observations, created, lens is None, camera.lens, hangs)
-    bed = replace(fit.bed, machine=axes, id="")
-    reversal, left = reversal_of(target, axes, fit, observations)
-    notes += axes_notes(axes)
-    notes += uneven_notes(target, axes, bed, observations, reversal, left)
-    if lens is None:
-        notes.append(_lens_note(bed, height_mm))
-    crosses = tuple(len(o.ids) for o in observations)
-    photos = tuple(o.name for o in observations)
-    stretch, skew = form_of(bed, axes)
-    return TargetFit(
-        replace(fit, bed=bed), axes, reversal, stretch, skew, left, photos, crosses, tuple(notes)
+    fit = _fitted(
+        known, burned, observations, created, any_lens, Start(camera.lens, camera.pose), hangs
     )
+    fit = replace(fit, bed=replace(fit.bed, machine=axes, id=""))
+    return _Solved(fit, burned, observations)
 
 
 def _observed(
@@ -203,13 +259,13 @@ def _observed(
     return BoardObservation(name, found.ids, found.px, burned.place, found.across / uneven[:, None])
 
 
-def _solved(
+def _fitted(
     known: Lens,
     burned: Burned,
     observations: Sequence[BoardObservation],
     created: str,
     any_lens: bool,
-    start: Lens,
+    start: Start,
     hangs: tuple[float, float] | None,
 ) -> BedFit:
     return solve_bed(
@@ -244,7 +300,7 @@ def _from_marks(
         ids = np.concatenate([4 * k + np.arange(4) for k in own])
         px = np.concatenate([marks.px[numbers[k]] for k in own])
         observations.append(BoardObservation(name, ids, px, pattern.place))
-    start = _start_lens(known, pattern, observations) if find_start else None
+    start = start_of(known, pattern, observations) if find_start else None
     kept = [np.ones(len(o.ids), bool) for o in observations]
     found = solve_places(
         known, pattern, observations, [pattern.place], kept, None, start, hangs=hangs
@@ -261,28 +317,6 @@ def _from_marks(
     return found
 
 
-def _start_lens(known: Lens, pattern: Pattern, observations: Sequence[BoardObservation]) -> Lens:
-    """Return the lens of a coarse grid of focal lengths and bends that fits the points best."""
-    points = np.concatenate([o.place.bed_points(pattern.points_mm(o.ids)) for o in observations])
-    px = np.concatenate([o.px for o in observations])
-    best, best_lens = np.inf, known
-    for focal in _FOCALS:
-        for bend in _BENDS:
-            values = known.parameters.copy()
-            values[:2] = focal * known.image_size[0]
-            values[PARAMETERS.index("k1")] = bend
-            lens = known.with_parameters(values)
-            try:
-                pose = start_pose(lens, pattern, observations)
-            except WitmarkError:
-                continue
-            off = lens.project(pose.apply(points)) - px
-            rms = float(np.sqrt((off**2).sum(axis=1).mean()))
-            if np.isfinite(rms) and rms < best:
-                best, best_lens = rms, lens
-    return best_lens
-
-
 def _pixels_of(camera: Bed | Solution, axes: MachineAxes, height_mm: float) -> ToPixels:
     square = form_matrix(np.array(camera.form))
 
@@ -291,18 +325,3 @@ def _pixels_of(camera: Bed | Solution, axes: MachineAxes, height_mm: float) -> T
         return camera.lens.project(camera.pose.apply(np.c_[bed, np.full(len(bed), height_mm)]))
 
     return to_pixels
-
-
-def _lens_note(bed: Bed, height_mm: float) -> str:
-    """Say what one place of a target cannot tell of a lens: the map at other heights."""
-    left, low, right, high = bed.field_mm
-    corners = np.array([[left, low], [right, low], [left, high], [right, high]])
-    own, above = (
-        float(PlaneSurface(bed, height_mm + rise).calibration_u95_mm(corners).max())
-        for rise in (0.0, 10.0)
-    )
-    return (
-        "lens and camera were solved together from the target: at its own height places are known "
-        f"to {own:.2f} mm (95 %, worst corner), 10 mm above it to {above:.2f} mm; a lens file "
-        "(--lens) or the camera's height by a tape (--camera-height) makes other heights better"
-    )

@@ -37,7 +37,7 @@ def lens(photos: Photos, board: BoardFile, out: Out, json: AsJson = False) -> No
     from calibration.board import Board
     from calibration.errors import WitmarkError
     from calibration.files import write_json
-    from calibration.lens_fit import fit_lens
+    from calibration.lens_choice import fit_lens
     from calibration.target import read_pattern
     from cli.commands.calibrate_facts import lens_facts, lens_text
     from cli.terminal import show, show_json, warn
@@ -118,7 +118,7 @@ def bed(
         typer.Option(
             metavar="MM[,U]",
             help="Height of the camera's lens above the bed by a tape, and how well it is known "
-            "(95 %; 10 mm is assumed). For a burned target.",
+            "(95 %; 10 mm is assumed). For a bed without a lens file.",
         ),
     ] = None,
     picture: Annotated[
@@ -158,13 +158,6 @@ def bed(
     from vision.capture.photo import check_size, photos_of
 
     drawn = read_pattern(board)
-    if lens is None and not isinstance(drawn, Target):
-        raise WitmarkError(
-            "--lens",
-            "is missing: one place of a board does not tell the lens from the pose",
-            "run 'witmark calibrate lens' first and give its file with --lens, or burn a target "
-            "that fills the bed ('witmark board --burn')",
-        )
     if picture is not None and picture.resolve() == out.resolve():
         raise WitmarkError(f"--map {picture}", "is the bed file itself", "name another file")
     measured = None if lens is None else read_lens(lens)
@@ -172,14 +165,17 @@ def bed(
     strangers = tuple(described.centres_mm) if described else ()
     paths = photos_of(photos)
     # All that was typed is looked at before any photo is.
+    hangs = camera_hangs(camera_height)
+    if hangs is not None and measured is not None and not isinstance(drawn, Target):
+        raise WitmarkError(
+            "--camera-height", "is for a bed without a lens file", "leave one of them out"
+        )
     if isinstance(drawn, Target):
         own = {"--at": at, "--turn": turn, "--at-u": at_u, "--touch": touch, "--touch-u": touch_u}
         level_mm, way = burned_place(height, top, own)
-        hangs = camera_hangs(camera_height)
     else:
-        for option, value in (("--top", top), ("--camera-height", camera_height)):
-            if value is not None:
-                raise WitmarkError(option, "is for a burned target", "leave it out")
+        if top is not None:
+            raise WitmarkError("--top", "is for a burned target", "leave it out")
         touched = touched_place(drawn, touch, touch_u, {"--at": at, "--turn": turn, "--at-u": at_u})
         placed = printed_places(drawn, at, turn, height, at_u, touched, len(paths))
     captures, notes = _read_all(paths)
@@ -195,10 +191,11 @@ def bed(
         solved, rows = found.fit.bed, target_rows(found, captures, level_mm)
         notes += found.notes
     else:
-        assert measured is not None  # refused above
         # Of a board's map the bed's own level is told.
         level_mm = 0.0
-        solved, rows, more = solve_printed(drawn, measured, captures, strangers, placed, _today())
+        solved, rows, more = solve_printed(
+            drawn, measured, captures, strangers, placed, hangs, _today()
+        )
         notes += more
     if described:
         solved, about_marks = register_marks(solved, described, [p.grey for p in captures])

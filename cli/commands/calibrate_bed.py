@@ -111,24 +111,38 @@ def target_rows(found: TargetFit, captures: list[Photo], height_mm: float) -> li
 
 def solve_printed(
     board: Board,
-    lens: Lens,
+    lens: Lens | None,
     captures: list[Photo],
     strangers: tuple[int, ...],
     placed: Placed,
+    hangs: tuple[float, float] | None,
     created: str,
 ) -> tuple[Bed, list[dict[str, Any]], list[str]]:
     """Solve the bed from photos of a printed board; return it with the photos' rows and notes."""
+    from calibration.any_lens import lens_note, solve_bed_any_lens
     from calibration.bed_fit import solve_bed
 
     observations, notes = _observe(captures, board, placed.places, strangers)
-    fit = solve_bed(
-        lens,
-        board,
-        observations,
-        created=created,
-        at_u_mm=placed.at_u_mm,
-        turn_u_deg=placed.turn_u_deg,
-    )
+    if lens is None:
+        fit = solve_bed_any_lens(
+            board,
+            observations,
+            captures[0].size,
+            created=created,
+            at_u_mm=placed.at_u_mm,
+            turn_u_deg=placed.turn_u_deg,
+            hangs=hangs,
+        )
+        notes.append(lens_note(fit.bed, observations[0].place.height_mm))
+    else:
+        fit = solve_bed(
+            lens,
+            board,
+            observations,
+            created=created,
+            at_u_mm=placed.at_u_mm,
+            turn_u_deg=placed.turn_u_deg,
+        )
     notes += [*fit.notes, *placed.notes]
     hashes = {photo.name: photo.sha256 for photo in captures}
     rows = [

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from calibration.bed import Bed
-from calibration.lens import PARAMETERS
 from calibration.lens_fit import LensFit
+from calibration.next_photo import next_photo
 from calibration.plane import PlaneSurface
 from calibration.quantity import K95, Quantity
 from calibration.uncertainty_map import UncertaintyMap
@@ -26,11 +26,14 @@ def lens_facts(fit: LensFit, out: Path) -> dict[str, Any]:
         "image_size": list(fit.lens.image_size),
         "rms_px": fit.rms_px,
         "sigma_px": fit.sigma_px,
+        "model": fit.lens.model,
+        "models_tried": [trial.to_json() for trial in fit.trials],
         "parameters": {
             name: Quantity.from_sigma(value, sigma).to_json()
-            for name, value, sigma in zip(PARAMETERS, fit.lens.parameters, sigmas, strict=True)
+            for name, value, sigma in zip(fit.lens.names, fit.lens.parameters, sigmas, strict=False)
         },
         "held_at_zero": list(fit.held),
+        "next_photo": None if (more := next_photo(fit)) is None else more.to_json(),
         "coverage": {
             "share": fit.covered_share,
             "grid": fit.coverage.tolist(),
@@ -68,14 +71,45 @@ def lens_text(fit: LensFit, out: Path) -> str:
     covered = f"Corners in {(fit.coverage > 0).sum()} of {fit.coverage.size} parts of the picture"
     missing = f"; missing: {', '.join(fit.missing)}." if fit.missing else "."
     rows = []
+    # The vector has room for more than most models have parameters.
     for name, value, variance in zip(
-        PARAMETERS, fit.lens.parameters, np.diag(fit.lens.covariance), strict=True
+        fit.lens.names, fit.lens.parameters, np.diag(fit.lens.covariance), strict=False
     ):
         digits = 2 if name in ("fx", "fy", "cx", "cy") else 5
         u95 = f"{K95 * variance**0.5:.{digits}f}" if variance > 0 else "held at 0"
         rows.append((name, f"{value:.{digits}f}", u95))
+    models = [
+        (
+            trial.model,
+            str(trial.parameters) if trial.parameters else "-",
+            "-" if trial.rms_px is None else f"{trial.rms_px:.3f}",
+            "-" if trial.held_out_px is None else f"{trial.held_out_px:.3f}",
+        )
+        for trial in fit.trials
+    ]
+    more = next_photo(fit)
+    advice = []
+    if more is not None:
+        advice = [
+            f"Next photo: the board in the {more.where} of the picture, {more.tilt}. Where the "
+            f"lens is known worst, a ray is known to {more.u95_px:.2f} px now (U95), and to "
+            f"{more.then_u95_px:.2f} px then."
+        ]
+    heads = ("distortion", "free", "photos fitted px", "photos left out px")
     return "\n".join(
-        [*parts, "", covered + missing, "", table(("lens", "value", "U95"), rows), "", str(out)]
+        [
+            *parts,
+            "",
+            covered + missing,
+            *advice,
+            "",
+            table(heads, models),
+            *(f"{trial.model}: {trial.why}" for trial in fit.trials),
+            "",
+            table((fit.lens.model, "value", "U95"), rows),
+            "",
+            str(out),
+        ]
     )
 
 

@@ -180,9 +180,20 @@ def _held(camera: Camera, board: dict[str, Any], number: int, rng: np.random.Gen
     roll = rotation_matrix(np.array([0.0, 0.0, math.radians(float(rng.uniform(-12, 12)))]))
     # y up on the board's raster, y down and z away from the camera in the camera frame.
     turned = lean @ roll @ np.diag([1.0, -1.0, -1.0])
+    if camera.fisheye:
+        # So far off the axis a board is turned to face the camera, or it would be a sliver.
+        ray /= np.linalg.norm(ray)
+        turned = _facing(ray) @ turned
     middle = np.array([wide / 2, -high / 2, 0.0])
     shift = distance * ray - turned @ middle
     return plane_from_ray(np.column_stack([turned[:, 0], turned[:, 1], shift]))
+
+
+def _facing(direction: Array) -> Array:
+    """Return the (3, 3) rotation that turns the optical axis into a direction of unit length."""
+    axis = np.cross([0.0, 0.0, 1.0], direction)
+    length = float(np.linalg.norm(axis))
+    return rotation_matrix(axis / max(length, 1e-12) * math.atan2(length, float(direction[2])))
 
 
 def bed_board_photo(

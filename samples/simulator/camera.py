@@ -4,8 +4,9 @@ Frames: image u right, v down, pixel centres at integers; bed X right, Y away fr
 Z up; camera x right, y down, z forward. `camera_from_bed`: p_camera = R p_bed + t.
 
 The lens model is Brown's ("Close-range camera calibration", Photogrammetric Engineering 37(8),
-1971) in the order k1 k2 p1 p2 k3. It is inverted by Newton's method at Chebyshev nodes; the way
-from pixel to plane is smooth, so a tensor-product polynomial carries it to every ray of a
+1971) in the order k1 k2 p1 p2 k3, or a fisheye's (Kannala and Brandt, IEEE TPAMI 28, 2006: the
+field angle's odd powers, k1 k2 k3 k4). It is inverted by Newton's method at Chebyshev nodes; the
+way from pixel to plane is smooth, so a tensor-product polynomial carries it to every ray of a
 supersampled picture with two small matrix products.
 """
 
@@ -37,7 +38,7 @@ class Camera:
     focal_px, centre_px
         (fx, fy) and (cx, cy).
     lens
-        (k1, k2, p1, p2, k3).
+        (k1, k2, p1, p2, k3), or (k1, k2, k3, k4) of a fisheye.
     rvec, tvec
         camera_from_bed as a rotation vector (rad) and a shift (mm).
     """
@@ -45,9 +46,10 @@ class Camera:
     size: tuple[int, int]
     focal_px: tuple[float, float]
     centre_px: tuple[float, float]
-    lens: tuple[float, float, float, float, float]
+    lens: tuple[float, ...]
     rvec: tuple[float, float, float]
     tvec: tuple[float, float, float]
+    fisheye: bool = False
 
     @property
     def matrix(self) -> Array:
@@ -69,13 +71,14 @@ class Camera:
     def project(self, points_mm: Array) -> Array:
         """Map (n, 3) bed points to (n, 2) pixels."""
         seen = points_mm @ self.rotation.T + np.array(self.tvec)
-        bent = distort(seen[:, :2] / seen[:, 2:], self.lens)
+        bend = bend_fisheye if self.fisheye else distort
+        bent = bend(seen[:, :2] / seen[:, 2:], self.lens)
         return np.asarray(bent * np.array(self.focal_px) + np.array(self.centre_px))
 
     def directions(self, pixels: Array) -> Array:
         """Map (n, 2) pixels to (n, 2) undistorted directions (x/z, y/z) in the camera frame."""
         bent = (pixels - np.array(self.centre_px)) / np.array(self.focal_px)
-        return undistort(bent, self.lens)
+        return (straighten_fisheye if self.fisheye else undistort)(bent, self.lens)
 
     def bed_from_ray(self, height_mm: float) -> Array:
         """Return the (3, 3) homography from (x/z, y/z, 1) to the bed's (X, Y, 1) at a height."""
@@ -162,6 +165,33 @@ def undistort(bent: Array, lens: tuple[float, ...]) -> Array:
         if np.abs(step).max() < 1e-13:
             break
     return points
+
+
+def bend_fisheye(points: Array, lens: tuple[float, ...]) -> Array:
+    """Bend (n, 2) ideal directions: the radius becomes t + k1 t^3 + ..., t the field angle."""
+    radius = np.hypot(points[:, 0], points[:, 1])
+    factor = _angle_seen(np.arctan(radius), lens) / np.maximum(radius, 1e-15)
+    return np.asarray(points * np.where(radius > 1e-9, factor, 1.0)[:, None])
+
+
+def straighten_fisheye(bent: Array, lens: tuple[float, ...]) -> Array:
+    """Invert `bend_fisheye` for (n, 2) directions by Newton's method on the field angle."""
+    seen = np.hypot(bent[:, 0], bent[:, 1])
+    angle = seen.copy()
+    for _ in range(12):
+        powers = angle[:, None] ** np.array([2, 4, 6, 8])
+        slope = 1 + powers @ (np.array([3, 5, 7, 9]) * np.array(lens))
+        step = (_angle_seen(angle, lens) - seen) / slope
+        angle = angle - step
+        if np.abs(step).max() < 1e-14:
+            break
+    factor = np.tan(angle) / np.maximum(seen, 1e-15)
+    return np.asarray(bent * np.where(seen > 1e-9, factor, 1.0)[:, None])
+
+
+def _angle_seen(angle: Array, lens: tuple[float, ...]) -> Array:
+    powers = angle[:, None] ** np.array([2, 4, 6, 8])
+    return np.asarray(angle * (1 + powers @ np.array(lens)))
 
 
 @dataclass(frozen=True)
@@ -270,8 +300,7 @@ def pool_camera(index: int, size: tuple[int, int] = (1920, 1080)) -> Camera:
     aspect = float(1 + rng.uniform(-8e-4, 8e-4))
     middle = np.array([BED_MM[0] / 2, BED_MM[1] / 2])
     place = np.append(middle + rng.uniform(-4, 4, 2) + lean, height)
-    edge_x, edge_y = np.linspace(0, BED_MM[0], 9), np.linspace(0, BED_MM[1], 9)
-    rim = np.array([[x, y, 0.0] for x in edge_x for y in edge_y])
+    rim = _bed_rim()
     target = np.append(middle, 0.0)
     camera = Camera(size, (1.0, aspect), centre, lens, *looking_at(place, target, roll))
     # Aim again until the bed sits in the middle of the picture; it does after a few rounds.
@@ -282,6 +311,12 @@ def pool_camera(index: int, size: tuple[int, int] = (1920, 1080)) -> Camera:
         off = (seen.min(axis=0) + seen.max(axis=0) - np.array(size) + 1) / 2
         target[:2] += off * (height / camera.focal_px[0]) * (1.0, -1.0)
     return camera
+
+
+def _bed_rim() -> Array:
+    """Return (n, 3) places all over the bed, its rim among them."""
+    x, y = np.linspace(0, BED_MM[0], 9), np.linspace(0, BED_MM[1], 9)
+    return np.array([[a, b, 0.0] for a in x for b in y])
 
 
 def _fitted(camera: Camera, rim_mm: Array) -> Camera:
@@ -341,15 +376,41 @@ def drawn_camera(seed: int, size: tuple[int, int]) -> Camera:
     )
     aspect = float(1 + rng.uniform(-8e-4, 8e-4))
     middle = np.array([BED_MM[0] / 2, BED_MM[1] / 2])
-    x, y = np.linspace(0, BED_MM[0], 9), np.linspace(0, BED_MM[1], 9)
-    rim = np.array([[a, b, 0.0] for a in x for b in y])
     height = 0.5 * BED_MM[0] / math.tan(half)
     while True:
         lean = height * math.tan(tilt) * np.array([math.sin(side), -math.cos(side)])
         place = np.append(middle + lean, height)
         rvec, tvec = looking_at(place, np.append(middle, 0.0), roll)
-        camera = _fitted(Camera(size, (1.0, aspect), centre, lens, rvec, tvec), rim)
+        camera = _fitted(Camera(size, (1.0, aspect), centre, lens, rvec, tvec), _bed_rim())
         # Half the picture's width by the straight ray, what the lens bends left out.
         if width / 2 / camera.focal_px[0] <= math.tan(half):
+            return camera
+        height *= 1.05
+
+
+def wide_camera(seed: int, size: tuple[int, int]) -> Camera:
+    """Return a fisheye drawn from its seed: 100 to 130 degrees wide, up to 20 degrees tilted.
+
+    It hangs so high that it just sees the whole bed.
+    """
+    rng = np.random.default_rng([7317, seed])
+    half = math.radians(float(rng.uniform(100, 130)) / 2)
+    tilt = math.radians(float(rng.uniform(0, 20)))
+    side = float(rng.uniform(-math.pi, math.pi))
+    roll = math.radians(float(rng.uniform(-3, 3)))
+    width, rows = size
+    centre = (
+        float((width - 1) / 2 + rng.uniform(-0.01, 0.01) * width),
+        float((rows - 1) / 2 + rng.uniform(-0.01, 0.01) * width),
+    )
+    lens = tuple(float(k) for k in rng.uniform(-1, 1, 4) * (0.06, 0.02, 0.006, 0.002))
+    aspect = float(1 + rng.uniform(-8e-4, 8e-4))
+    middle = np.array([BED_MM[0] / 2, BED_MM[1] / 2])
+    height = 0.5 * BED_MM[0] / math.tan(half)
+    while True:
+        lean = height * math.tan(tilt) * np.array([math.sin(side), -math.cos(side)])
+        rvec, tvec = looking_at(np.append(middle + lean, height), np.append(middle, 0.0), roll)
+        camera = _fitted(Camera(size, (1.0, aspect), centre, lens, rvec, tvec, True), _bed_rim())
+        if width / 2 / camera.focal_px[0] <= half:
             return camera
         height *= 1.05

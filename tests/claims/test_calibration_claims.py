@@ -15,7 +15,7 @@ from calibration.bed_fit import solve_bed
 from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
 from calibration.lens import Lens
-from calibration.lens_fit import fit_lens
+from calibration.lens_choice import fit_lens
 from calibration.lens_solve import View
 from calibration.marks import BedMark, resolve_pose_from_corners
 from calibration.plane import TRACKING, PlaneSurface

@@ -76,7 +76,7 @@ def test_wrong_options_are_told_on_one_line(
     assert not (tmp_path / "bed.json").exists()
 
 
-@pytest.mark.parametrize("missing", ["--at", "--turn", "--height", "--lens", "--board"])
+@pytest.mark.parametrize("missing", ["--at", "--turn", "--height", "--board"])
 def test_missing_option_is_named(
     missing: str, bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

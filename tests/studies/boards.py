@@ -27,7 +27,7 @@ from calibration.bed_solve import BoardObservation
 from calibration.board import BoardPlace, board_from_json
 from calibration.detect import detect
 from calibration.errors import WitmarkError
-from calibration.lens_fit import fit_lens
+from calibration.lens_choice import fit_lens
 from calibration.lens_solve import View
 from calibration.plane import PlaneSurface
 from samples.simulator.board import Lying, board_photos
@@ -75,8 +75,12 @@ def draw_case(seed: int) -> Case:
 
 def run_camera(seed: int, sabotage: bool, code: str) -> Row:
     """Calibrate the camera of a seed, and hold its map against the truth."""
+    return calibrate(seed, drawn_camera(seed, draw_case(seed).size), sabotage, code)
+
+
+def calibrate(seed: int, camera: Camera, sabotage: bool, code: str) -> Row:
+    """Calibrate a camera from the photos of a seed, and hold its map against the truth."""
     case = draw_case(seed)
-    camera = drawn_camera(seed, case.size)
     look: dict[str, Any] = {
         "size": case.size,
         "noise_levels": case.noise_levels,
@@ -107,15 +111,16 @@ def run_camera(seed: int, sabotage: bool, code: str) -> Row:
         row["wrong_ids"] = int((np.hypot(*(found.px - true).T) > _WRONG_PX).sum())
     try:
         lens = fit_lens(board, case.size, views).lens
+        row["model"] = lens.model
         seen = [BoardObservation("bed", found.ids, found.px, place)]
         fit = solve_bed(lens, board, seen, created="", at_u_mm=0.0, turn_u_deg=0.0)
     except WitmarkError as error:
         return {**row, "refused": error.line}
-    errors = _errors(PlaneSurface(fit.bed, 0.3), camera, 0.5 if sabotage else 0.0)
+    errors = errors_of(PlaneSurface(fit.bed, 0.3), camera, 0.5 if sabotage else 0.0)
     return {**row, "refused": None, **errors}
 
 
-def _errors(surface: PlaneSurface, camera: Camera, shift_px: float) -> Row:
+def errors_of(surface: PlaneSurface, camera: Camera, shift_px: float) -> Row:
     """Return errors of bed points in pixels and in standard deviations."""
     x, y = (v.ravel() for v in np.meshgrid(np.linspace(10, 390, 9), np.linspace(10, 290, 7)))
     places = np.stack([x, y], axis=1)

@@ -13,7 +13,7 @@ from calibration.bed_fit import solve_bed
 from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace, board_from_json
 from calibration.detect import Corners, detect
-from calibration.lens_fit import fit_lens
+from calibration.lens_choice import fit_lens
 from calibration.lens_solve import View
 from calibration.marks import register_marks
 from calibration.marks_file import marks_from_json

@@ -15,6 +15,7 @@ from calibration.bed import read_bed
 from calibration.board import BoardPlace, read_board
 from calibration.lens import read_lens
 from calibration.marks import resolve_pose
+from calibration.plane import PlaneSurface
 from calibration.verification import last_verified, record_path
 from cli.app import run
 from vision.capture.photo import read_photo
@@ -36,6 +37,13 @@ def test_lens_command_tells_and_writes(
     # The pinhole of the pictures has 1250 px and no distortion.
     assert abs(lens.parameters[0] - 1250.0) < 4 * sigma + 0.5
     assert told["parameters"]["fx"]["u95"] == pytest.approx(1.959964 * sigma)
+    assert told["model"] == lens.model == "brown-conrady"
+    assert {trial["model"] for trial in told["models_tried"]} == {
+        "brown-conrady",
+        "fisheye",
+        "rational",
+    }
+    assert told["next_photo"]["then_u95_px"] < told["next_photo"]["u95_px"]
 
 
 def test_lens_text_names_the_photos_and_the_field(
@@ -47,6 +55,8 @@ def test_lens_text_names_the_photos_and_the_field(
     assert "from 6 of 6 photos" in said.out
     assert "parts of the picture" in said.out
     assert "p5.png" in said.out
+    assert "Next photo: the board in the" in said.out
+    assert "brown-conrady: foretells photos left out best" in said.out
     assert "(6 of 6)" in said.err
 
 
@@ -75,6 +85,44 @@ def test_bed_command_finds_the_camera_and_the_marks(
     assert moved.shift_mm.value == pytest.approx(0.4, abs=0.3)
     nudge = bench.camera.step_to(solved.pose)
     np.testing.assert_allclose(nudge[:3], [0.002, -0.001, 0.001], atol=5e-3)
+
+
+def test_one_photo_of_a_printed_board_needs_no_lens_file_and_says_what_it_cannot_tell(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    at = bench.bed_options.index("--lens")
+    options = [*bench.bed_options[:at], *bench.bed_options[at + 2 :], "--at-u", "0,0", "--json"]
+    beds = {}
+    for name, more in (
+        ("alone", []),
+        ("tape", ["--camera-height", f"{bench.camera.camera_mm[2]:.1f},1"]),
+        ("lens", ["--lens", str(bench.folder / "lens.json")]),
+    ):
+        out = tmp_path / f"{name}.json"
+        command = ["calibrate", "bed", str(bench.folder / "bed.png"), *options, *more]
+        assert run([*command, "--out", str(out)]) == 0
+        notes = json.loads(capsys.readouterr().out)["notes"]
+        assert any("solved together" in note for note in notes) == (name != "lens")
+        beds[name] = read_bed(out)
+    # Where the board lay all agree; far above it the photo alone hardly tells, and says so.
+    middle = np.array([np.array(beds["alone"].pivot_mm[:2])])
+    px = beds["lens"].px_from_mm(middle, 0.0)
+    surely = {}
+    for name, bed in beds.items():
+        u95 = PlaneSurface(bed, 0.0).calibration_u95_mm(middle)[0]
+        assert np.hypot(*(bed.mm_from_px(px, 0.0) - middle)[0]) < u95 + 0.02
+        surely[name] = PlaneSurface(bed, 30.0).calibration_u95_mm(middle + 100)[0]
+    assert surely["alone"] > 1.2 * surely["tape"]
+    assert surely["tape"] > surely["lens"]
+
+
+def test_a_cameras_height_beside_a_lens_file_is_refused(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    photo = str(bench.folder / "bed.png")
+    options = [*bench.bed_options, "--camera-height", "450", "--out", str(tmp_path / "bed.json")]
+    assert run(["calibrate", "bed", photo, *options]) == 2
+    assert "--camera-height: is for a bed without a lens file" in capsys.readouterr().err
 
 
 def test_bed_text_splits_the_uncertainty_by_name(

@@ -16,7 +16,7 @@ from calibration.bed_fit import BedFit, solve_bed
 from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
 from calibration.errors import WitmarkError
-from calibration.lens import Lens
+from calibration.lens import COUNT, Lens
 from calibration.machine import MachineAxes
 from calibration.pose import Pose, rotation_from_vector, vector_from_rotation
 
@@ -71,7 +71,7 @@ def test_map_agrees_with_opencv_at_any_height(bed: Bed) -> None:
     for height in (-3.0, 0.0, 2.5, 40.0):
         points = np.c_[GRID, np.full(len(GRID), height)]
         theirs, _ = cv2.projectPoints(
-            points, bed.rvec, bed.tvec, bed.lens.matrix, bed.lens.distortion
+            points, bed.rvec, bed.tvec, bed.lens.matrix, bed.lens.coefficients
         )
         px = bed.px_from_mm(GRID, height)
         np.testing.assert_allclose(px, theirs[:, 0], atol=1e-8)
@@ -95,7 +95,7 @@ def test_board_turned_any_way_gives_the_same_bed() -> None:
 
 
 def test_photos_of_one_place_are_pooled() -> None:
-    exact = replace(LENS, covariance=np.zeros((9, 9)))
+    exact = replace(LENS, covariance=np.zeros((COUNT, COUNT)))
     seen = [observe(HERE, sigma=0.1, name="a" * n) for n in range(1, 5)]
     one, four = (solve_bed(exact, BOARD, s, created="") for s in (seen[:1], seen))
     spread = [np.trace(fit.bed.covariance[12:15, 12:15]) for fit in (one, four)]
@@ -146,7 +146,7 @@ def test_corners_that_are_wrong_are_left_out() -> None:
 
 
 def test_lens_of_another_focus_is_noticed() -> None:
-    refocused = LENS.with_parameters(LENS.parameters * [1.02, 1.02, 1, 1, 1, 1, 1, 1, 1])
+    refocused = LENS.with_parameters(LENS.parameters * np.r_[1.02, 1.02, np.ones(COUNT - 2)])
     tilted = BoardPlace((110.0, 200.0), 3.0, 2.5)
     high = BoardPlace((150.0, 240.0), 30.0, 60.0)
     fit = solve_bed(

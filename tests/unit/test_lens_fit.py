@@ -12,7 +12,8 @@ from calibration.board import Board
 from calibration.coverage import coverage_grid, missing_parts
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
-from calibration.lens_fit import LensFit, fit_lens
+from calibration.lens_choice import fit_lens
+from calibration.lens_fit import LensFit
 from calibration.lens_solve import View
 from calibration.pose import Pose
 
@@ -48,8 +49,8 @@ def good_fit() -> LensFit:
 
 def test_known_lens_is_found_within_its_uncertainty() -> None:
     fit = good_fit()
-    off = fit.lens.parameters - LENS.parameters
-    chi2 = off @ np.linalg.solve(fit.lens.covariance, off)
+    off = (fit.lens.parameters - LENS.parameters)[:9]
+    chi2 = off @ np.linalg.solve(fit.lens.covariance[:9, :9], off)
     # 99.9 % quantile of chi-square with 9 degrees of freedom: 27.9.
     assert chi2 < 27.9
     assert fit.sigma_px == pytest.approx(0.05, rel=0.1)

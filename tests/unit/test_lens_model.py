@@ -17,6 +17,29 @@ LENS = Lens.from_values(
 )
 
 
+FISHEYE = Lens.from_values(
+    SIZE, None, "fisheye", fx=820, fy=815, cx=965, cy=530, k1=0.04, k2=-0.02, k3=0.006, k4=-0.001
+)
+RATIONAL = Lens.from_values(
+    SIZE,
+    None,
+    "rational",
+    fx=900,
+    fy=895,
+    cx=965,
+    cy=530,
+    k1=0.5,
+    k2=0.03,
+    p1=0.001,
+    p2=-0.0007,
+    k3=0.002,
+    k4=0.85,
+    k5=0.16,
+    k6=0.01,
+)
+ANY = pytest.mark.parametrize("lens", [LENS, FISHEYE, RATIONAL], ids=lambda lens: lens.model)
+
+
 def grid_px() -> np.ndarray:
     u, v = np.meshgrid(np.linspace(0, 1919, 25), np.linspace(0, 1079, 15))
     return np.stack([u.ravel(), v.ravel()], axis=1)
@@ -24,8 +47,25 @@ def grid_px() -> np.ndarray:
 
 def test_projection_agrees_with_opencv() -> None:
     points = np.random.default_rng(0).uniform([-300, -150, 300], [300, 150, 600], (500, 3))
-    theirs, _ = cv2.projectPoints(points, np.zeros(3), np.zeros(3), LENS.matrix, LENS.distortion)
-    np.testing.assert_allclose(LENS.project(points), theirs[:, 0], atol=1e-9)
+    for lens in (LENS, RATIONAL):
+        theirs, _ = cv2.projectPoints(
+            points, np.zeros(3), np.zeros(3), lens.matrix, lens.coefficients
+        )
+        np.testing.assert_allclose(lens.project(points), theirs[:, 0], atol=1e-9)
+
+
+def test_fisheye_projection_agrees_with_opencv() -> None:
+    """OpenCV's `fisheye` module is the independent implementation; up to 80 degrees off axis."""
+    rng = np.random.default_rng(0)
+    angle, round_axis = rng.uniform(0, 1.4, 500), rng.uniform(-np.pi, np.pi, 500)
+    away = np.sin(angle)
+    points = 400 * np.stack(
+        [away * np.cos(round_axis), away * np.sin(round_axis), np.cos(angle)], axis=1
+    )
+    theirs, _ = cv2.fisheye.projectPoints(
+        points[:, None], np.zeros(3), np.zeros(3), FISHEYE.matrix, FISHEYE.coefficients
+    )
+    np.testing.assert_allclose(FISHEYE.project(points), theirs[:, 0], atol=1e-9)
 
 
 @given(
@@ -47,8 +87,31 @@ def test_rays_are_the_inverse_of_projection_or_nan(
     assert (rays[known, 2] == 1.0).all()
 
 
-def test_every_pixel_of_an_ordinary_lens_has_a_ray() -> None:
-    assert np.isfinite(LENS.rays(grid_px())).all()
+@ANY
+def test_every_pixel_has_a_ray_that_leads_back_to_it(lens: Lens) -> None:
+    px = grid_px()
+    np.testing.assert_allclose(lens.project(lens.rays(px)), px, atol=1e-8)
+
+
+def test_pixels_beyond_a_right_angle_of_a_fisheye_have_no_ray() -> None:
+    lens = Lens.from_values(SIZE, None, "fisheye", fx=500, fy=500, cx=960, cy=540)
+    # Of a fisheye without higher terms the radius is the field angle times the focal length.
+    right_angle = 960 + 500 * math.pi / 2
+    rays = lens.rays(np.array([[right_angle - 60, 540.0], [right_angle + 20, 540.0]]))
+    assert np.isfinite(rays[0]).all()
+    assert np.isnan(rays[1]).all()
+
+
+def test_a_fisheye_folds_where_its_angle_stops_growing() -> None:
+    lens = Lens.from_values(SIZE, None, "fisheye", fx=900, fy=900, cx=960, cy=540, k1=-0.4)
+    # t (1 - 0.4 t^2) has its maximum at t = sqrt(1 / 1.2).
+    assert lens.monotone_radius == pytest.approx(math.tan(math.sqrt(1 / 1.2)))
+
+
+def test_a_rational_lens_ends_before_its_pole() -> None:
+    lens = Lens.from_values(SIZE, None, "rational", fx=900, fy=900, cx=960, cy=540, k4=-0.5)
+    # r / (1 - r^2 / 2) grows up to its pole at r = sqrt(2).
+    assert lens.monotone_radius == pytest.approx(math.sqrt(2))
 
 
 def test_no_ray_beyond_the_fold() -> None:
@@ -69,31 +132,38 @@ def test_points_behind_the_camera_have_no_pixel() -> None:
     assert np.isnan(LENS.project(np.array([[0.0, 0.0, -1.0], [0.0, 0.0, 0.0]]))).all()
 
 
-def test_jacobians_agree_with_finite_differences() -> None:
+@ANY
+def test_jacobians_agree_with_finite_differences(lens: Lens) -> None:
     points = np.random.default_rng(1).uniform([-200, -100, 300], [200, 100, 600], (20, 3))
-    px, per_point, per_parameter = LENS.project_with_jacobians(points)
-    np.testing.assert_allclose(px, LENS.project(points), atol=1e-12)
+    # On the axis a fisheye's quotients are nought over nought.
+    points = np.concatenate([points, [[0.0, 0.0, 400.0], [1e-3, 0.0, 400.0]]])
+    px, per_point, per_parameter = lens.project_with_jacobians(points)
+    np.testing.assert_allclose(px, lens.project(points), atol=1e-12)
     for axis in range(3):
         step = np.zeros(3)
         step[axis] = 1e-4
-        numeric = (LENS.project(points + step) - LENS.project(points - step)) / 2e-4
-        np.testing.assert_allclose(per_point[:, :, axis], numeric, rtol=1e-6, atol=1e-7)
-    for index in range(COUNT):
-        h = 1e-6 * max(1.0, abs(LENS.parameters[index]))
-        up, down = LENS.parameters.copy(), LENS.parameters.copy()
+        numeric = (lens.project(points + step) - lens.project(points - step)) / 2e-4
+        np.testing.assert_allclose(per_point[:, :, axis], numeric, rtol=1e-6, atol=1e-6)
+    for index in range(len(lens.names)):
+        h = 1e-6 * max(1.0, abs(lens.parameters[index]))
+        up, down = lens.parameters.copy(), lens.parameters.copy()
         up[index] += h
         down[index] -= h
         numeric = (
-            LENS.with_parameters(up).project(points) - LENS.with_parameters(down).project(points)
+            lens.with_parameters(up).project(points) - lens.with_parameters(down).project(points)
         ) / (2 * h)
         np.testing.assert_allclose(per_parameter[:, :, index], numeric, rtol=1e-5, atol=1e-5)
+    assert not per_parameter[:, :, len(lens.names) :].any()
 
 
-def test_json_round_trip_keeps_every_digit() -> None:
-    covariance = np.diag(np.arange(1.0, 10.0)) / 7
-    lens = Lens(SIZE, LENS.parameters / 3, covariance)
+@ANY
+def test_json_round_trip_keeps_every_digit(lens: Lens) -> None:
+    count = len(lens.names)
+    covariance = np.zeros((COUNT, COUNT))
+    covariance[:count, :count] = np.diag(np.arange(1.0, count + 1)) / 7
+    lens = lens.with_parameters(lens.parameters / 3, covariance)
     back = lens_from_json(lens.to_json(), "lens.json")
-    assert back.image_size == SIZE
+    assert (back.image_size, back.model) == (SIZE, lens.model)
     np.testing.assert_array_equal(back.parameters, lens.parameters)
     np.testing.assert_array_equal(back.covariance, covariance)
 
@@ -101,7 +171,8 @@ def test_json_round_trip_keeps_every_digit() -> None:
 @pytest.mark.parametrize(
     ("change", "told"),
     [
-        ({"model": "fisheye"}, "unknown lens model 'fisheye'"),
+        ({"model": "mirror"}, "unknown lens model 'mirror'"),
+        ({"model": "fisheye"}, "field 'k4' is missing"),
         ({"covariance": [[1.0]]}, "9 x 9"),
         ({"image_size": [0, 10]}, "must be positive"),
         ({"image_size": None}, "lens.json"),

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.studies import boards, calibrated, nudged, target
+from tests.studies import boards, calibrated, nudged, one_photo, target, wide
 from tests.studies.ideal import bound_of, not_passed
 from tests.studies.rows import read_rows
 from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
@@ -90,3 +90,33 @@ def test_a_camera_runs_through_the_study_of_boards_and_a_shifted_map_is_rejected
     assert "bed point, middle" in capsys.readouterr().out.rpartition("Missed:")[2]
     [row] = read_rows(tmp_path / "sabotage" / "boards.jsonl")
     assert row["middle_px"] > 0.4
+
+
+@pytest.mark.slow
+def test_a_fisheye_runs_through_the_study_of_wide_lenses_and_is_taken_for_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(boards, "PHOTOS", 4)
+    seed = next(s for s in range(50) if boards.draw_case(s).size == (1280, 720))
+    options = ["--seeds", f"{seed}:{seed + 1}", "--workers", "0", "--out", str(tmp_path)]
+    wide.main(options)
+    [row] = read_rows(tmp_path / "wide.jsonl")
+    assert row["model"] == "fisheye"
+    assert row["middle_px"] < 0.25
+    capsys.readouterr()
+    assert wide.main([*options, "--sabotage"]) == 1
+    assert "bed point, middle" in capsys.readouterr().out.rpartition("Missed:")[2]
+
+
+def test_one_photo_of_a_printed_board_runs_through_its_study_and_a_shifted_map_is_rejected(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # A fisheye at 720p.
+    options = ["--seeds", "10:11", "--workers", "0", "--out", str(tmp_path)]
+    one_photo.main(options)
+    assert "bed point" not in capsys.readouterr().out.rpartition("Missed:")[2]
+    [row] = read_rows(tmp_path / "one_photo.jsonl")
+    assert row["model"] == row["true"] == "fisheye"
+    assert row["spec"]["size"] == [1280, 720]
+    assert one_photo.main([*options, "--sabotage"]) == 1
+    assert "bed point, middle" in capsys.readouterr().out.rpartition("Missed:")[2]
