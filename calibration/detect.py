@@ -122,9 +122,15 @@ def refine_quad(
     """
     # In a picture's own tone curve a blurred edge seems to lie further in the dark, the further the
     # more it is blurred: by half a pixel where black meets white, and differently in every capture.
-    image = LINEAR[picture]
-    quad = np.array(rough_px, float)
+    room = 8 * reach_px
+    corner = np.maximum(np.floor(np.min(rough_px, axis=0) - room), 0).astype(int)
+    last = np.maximum(np.ceil(np.max(rough_px, axis=0) + room), 0).astype(int)
+    image = LINEAR[picture[corner[1] : last[1] + 1, corner[0] : last[0] + 1]]
+    if image.size == 0:
+        return None
+    quad = np.array(rough_px, float) - corner
     along = np.linspace(0.1, 0.9, 48)
+    powers = np.vander(along, 3, increasing=True)
     for round_ in range(5):
         # Short profiles once the side is known: less noise.
         reach = reach_px if round_ == 0 else min(reach_px, _EDGE_PX)
@@ -152,18 +158,18 @@ def refine_quad(
             near = np.abs(offset - np.median(offset)) < 1.0
             if near.sum() < _LEAST_PROFILES:
                 return None
-            known = np.polynomial.Polynomial([0.0, 4.0, -4.0])
-            known = known * (0.0 if bend_px is None else float(bend_px[k]))
-            left = offset[near] - known(along[near])
-            degree = 2 if bend_px is None else 1
-            bend = known + np.polynomial.Polynomial.fit(
-                along[near], left, degree, domain=[0, 1]
-            ).convert(domain=[-1, 1])
-            ends = np.array([0.0, 1.0])
+            # A known bend is 4 b (s - s^2), s from 0 to 1 along the side.
+            known = 0.0 if bend_px is None else 4 * float(bend_px[k])
+            left = offset - known * (along - along**2)
+            terms = powers[:, : 3 if bend_px is None else 2]
+            found, *_ = np.linalg.lstsq(terms[near], left[near], rcond=None)
+            bend = np.array([0.0, known, -known])
+            bend[: len(found)] += found
             # Points and directions of the side at its two ends.
-            at = first + ends[:, None] * (second - first) + bend(ends)[:, None] * normal
-            lean = second - first + bend.deriv()(ends)[:, None] * normal
-            sides.append((at, lean))
+            ends = np.array([bend[0], bend.sum()])
+            leans = np.array([bend[1], bend[1] + 2 * bend[2]])
+            at = np.array([first, second]) + ends[:, None] * normal
+            sides.append((at, second - first + leans[:, None] * normal))
         moved = np.empty((4, 2))
         for k in range(4):
             (at0, lean0), (at1, lean1) = sides[k - 1], sides[k]
@@ -175,7 +181,7 @@ def refine_quad(
         quad = moved
         if still:
             break
-    return quad
+    return quad + corner
 
 
 def noise_sigma(grey: Grey) -> float:

@@ -185,7 +185,7 @@ def _begins(
     profile, seen = profiles_across(view, keep_out, line, t, pixel, _FAR_PX, grey=True)
     inner = profile[:, _INNER]
     level = np.median(inner, axis=1)
-    level = np.array([np.median(level[max(0, i - 10) : i + 11]) for i in range(len(level))])
+    level = _running_median(level, 10)
     own = 1.4826 * float(np.median(np.abs(inner[seen] - level[seen, None]))) if seen.any() else 0.0
     other = np.abs(profile - level[:, None]) > max(_SIGMAS * own, _LEAST_LEVELS)
     lasting = other[:, :-1] & other[:, 1:]
@@ -193,6 +193,18 @@ def _begins(
     first = np.argmax(lasting, axis=1)
     begins = np.where(lasting.any(axis=1), _FAR_PX[:-1][first], np.inf)
     return begins, seen
+
+
+def _running_median(values: Array, reach: int) -> Array:
+    """Return (n,) medians of each value and its neighbours, so many to each side."""
+    out = np.empty(len(values))
+    count = len(values)
+    if count > 2 * reach:
+        windows = np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1)
+        out[reach : count - reach] = np.median(windows, axis=1)
+    for i in {*range(min(reach, count)), *range(max(count - reach, 0), count)}:
+        out[i] = np.median(values[max(0, i - reach) : i + reach + 1])
+    return out
 
 
 def _bound_from_within(t: Array, begins: Array) -> tuple[float, float] | None:
