@@ -181,7 +181,7 @@ def refine_quad(
         quad = moved
         if still:
             break
-    return quad + corner
+    return np.asarray(quad + corner)
 
 
 def noise_sigma(grey: Grey) -> float:

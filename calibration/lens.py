@@ -131,7 +131,7 @@ class Lens:
         their finite pixels.
         """
         x, y = self._normalised(points_camera)
-        xd, yd = self.distortion.bend(x, y)
+        xd, yd = self._bent(x, y)
         fx, fy, cx, cy = self.parameters[:4]
         pixels = np.empty((len(x), 2))
         pixels[:, 0] = fx * xd + cx
@@ -151,7 +151,7 @@ class Lens:
             (n, 2, 12) d(u, v) / d(lens parameters).
         """
         x, y = self._normalised(points_camera)
-        xd, yd = self.distortion.bend(x, y)
+        xd, yd = self._bent(x, y)
         fx, fy, cx, cy = self.parameters[:4]
         n = len(x)
         pixels = np.stack([fx * xd + cx, fy * yd + cy], axis=1)
@@ -222,14 +222,18 @@ class Lens:
         return bent_x * factor, bent_y * factor
 
     def _normalised(self, points_camera: Array) -> tuple[Array, Array]:
-        """Divide by depth; NaN for points not in front of the camera or beyond the lens's range."""
+        """Divide by depth; NaN for points that are not in front of the camera."""
         z = points_camera[:, 2]
         inverse = 1.0 / np.where(z > 0, z, np.nan)
-        x, y = points_camera[:, 0] * inverse, points_camera[:, 1] * inverse
-        if np.isfinite(self.monotone_radius):
-            seen = x * x + y * y <= self.monotone_radius**2
-            x, y = np.where(seen, x, np.nan), np.where(seen, y, np.nan)
-        return x, y
+        return points_camera[:, 0] * inverse, points_camera[:, 1] * inverse
+
+    def _bent(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Bend straight directions; NaN beyond the monotone radius."""
+        xd, yd = self.distortion.bend(x, y)
+        if not math.isfinite(self.monotone_radius):
+            return xd, yd
+        seen = x * x + y * y <= self.monotone_radius**2
+        return np.where(seen, xd, np.nan), np.where(seen, yd, np.nan)
 
     def to_json(self) -> dict[str, Any]:
         """Return the part of lens and bed files that holds a lens."""
