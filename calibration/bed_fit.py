@@ -120,8 +120,9 @@ def solve_bed(
         noise = solve_places(
             let_loose, board, observations, places, kept, None, start, with_form, hangs
         )
-        # The valley of lens and pose is long and bent: go on from where one was.
-        start = Start(noise.lens, noise.pose)
+        if start is not None:
+            # Of a lens that little is known of the valley is long and bent: go on from here.
+            start = Start(noise.lens, noise.pose)
         if not _drop_outliers(observations, kept, noise):
             break
     solution = solve_places(

@@ -15,6 +15,7 @@ from calibration.distortion import Model
 from calibration.errors import WitmarkError
 from calibration.form import form_matrix, per_form
 from calibration.lens import COUNT, DISTORTION, Lens
+from calibration.lens_solve import with_shared
 from calibration.pose import Pose, project_with_jacobians
 
 Array = NDArray[np.float64]
@@ -30,6 +31,8 @@ _ROUNDS = 300
 _LEAST_DAMPING = 1e-10
 # A step that promises less chi-square than this moves nothing by a hundredth of its sigma.
 _GAIN = 1e-6
+# Where along a step its bend is taken, and the most of it that is a correction.
+_ALONG, _MOST_BEND = 0.1, 0.75
 # Powers of the focal length that distortion grows with where it bends pixels alike.
 _BY_FOCAL: dict[Model, tuple[int, ...]] = {
     "brown-conrady": (2, 4, 1, 1, 6, 0, 0, 0),
@@ -161,8 +164,11 @@ def solve_places(
     for _ in range(_ROUNDS):
         variance = sigma_px**2 if sigma_px else max(now.pixels / degrees, _SIGMA_FLOOR_PX**2)
         matrix, side = now.normal(variance)
+        damped = matrix + damping * np.diag(np.diag(matrix))
         try:
-            step = _solved(matrix + damping * np.diag(np.diag(matrix)), side)
+            step = _solved(damped, side)
+            if damping > 0:
+                step = problem.bent(state, now, step, damped, variance)
         except np.linalg.LinAlgError as error:
             raise _no_pose() from error
         moved = problem.moved(state, step)
@@ -179,7 +185,7 @@ def solve_places(
             break
     else:
         raise _no_pose()
-    matrix, _ = now.normal(variance)
+    matrix, _ = now.normal(with_shared(variance, degrees, problem.count))
     inverse = np.linalg.inv(matrix)
     covariance = np.zeros((COUNT + 8, COUNT + 8))
     rows = np.concatenate([problem.free, np.arange(COUNT, COUNT + 6 + problem.forms)])
@@ -224,6 +230,8 @@ class _Linear:
         Sums of squares of the residuals (px^2) and of what the priors miss.
     residuals
         (n, 2) found minus projected, per photo.
+    jacobian, whole
+        (m, count) d(projected) / d(parameter) and (m,) residuals of the corners that count.
     """
 
     matrix: Array
@@ -233,6 +241,8 @@ class _Linear:
     pixels: float
     misfit: float
     residuals: list[Array]
+    jacobian: Array
+    whole: Array
 
     def normal(self, variance: float) -> tuple[Array, Array]:
         """Return (count, count) and (count,) of the normal equations."""
@@ -301,6 +311,7 @@ class _Problem:
         f = len(self.free)
         matrix, side = np.zeros((self.count, self.count)), np.zeros(self.count)
         residuals, pixels = [], 0.0
+        jacobians, whole = [], []
         square = form_matrix(state.form)
         for observation, points, keep in zip(
             self.observations, self.points, self.kept, strict=True
@@ -324,6 +335,8 @@ class _Problem:
                 jacobian = observation.weigh @ jacobian
             residuals.append(residual)
             j, r = jacobian[keep].reshape(-1, self.count), residual[keep].ravel()
+            jacobians.append(j)
+            whole.append(r)
             matrix += j.T @ j
             side += j.T @ r
             pixels += float(r @ r)
@@ -342,7 +355,28 @@ class _Problem:
             known = known + np.outer(by_motion, by_motion) / sigma**2
             pull = pull + by_motion * off / sigma
             misfit += off**2
-        return _Linear(matrix, side, known, pull, pixels, misfit, residuals)
+        rows, left = np.concatenate(jacobians), np.concatenate(whole)
+        return _Linear(matrix, side, known, pull, pixels, misfit, residuals, rows, left)
+
+    def bent(
+        self, state: _State, now: _Linear, step: Array, damped: Array, variance: float
+    ) -> Array:
+        """Return a step that follows the valley's bend.
+
+        To second order along the step (geodesic acceleration; M. Transtrum and J. Sethna,
+        "Improvements to the Levenberg-Marquardt algorithm", 2012); as it was where the bend is
+        more than a correction.
+        """
+        ends = [self.moved(state, sign * _ALONG * step) for sign in (1, -1)]
+        seen = [None if end is None else self.at(end) for end in ends]
+        if seen[0] is None or seen[1] is None:
+            return step
+        bend = (seen[0].whole + seen[1].whole - 2 * now.whole) / _ALONG**2
+        further = _solved(damped, now.jacobian.T @ bend / variance)
+        size = np.sqrt(np.diag(damped))
+        if np.linalg.norm(size * further) > _MOST_BEND * np.linalg.norm(size * step):
+            return step
+        return np.asarray(step + further / 2)
 
 
 def _shifted(place: BoardPlace, points_mm: Array, offset: Array) -> tuple[Array, Array]:

@@ -14,6 +14,7 @@ from calibration.board import Board
 from calibration.charuco import charuco_corners, in_line
 from calibration.light import LINEAR
 from calibration.saddle import blur_of_picture, blurred_window, refine
+from calibration.sides import SIDE_SHARE, by_sides
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -98,6 +99,8 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
             return Corners(blur_px=blur, why="its corners do not lie in rows: blurred, or not flat")
     if blur > _BLUR_PX or blur > _BLUR_OF_SQUARE * square_px:
         return Corners(blur_px=blur, why=f"blurred (edges are smeared over {2 * blur:.1f} pixels)")
+    px = by_sides(picture, board, ids, px, blur)
+    sigma, _, _ = _quality(picture, board, ids, px, max(window, round(SIDE_SHARE * square_px)))
     return Corners(ids, px, sigma, blur)
 
 

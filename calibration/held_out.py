@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 _BY_FAR = 1.3
 
 
-def surely_better(new: Array, old: Array, sigmas: float = 2.0) -> bool:
+def surely_better(new: Array, old: Array, sigmas: float) -> bool:
     """Tell whether a model surely misses less than another what neither was fitted to.
 
     By far, or by more than some standard errors of the difference (after the rule of one standard

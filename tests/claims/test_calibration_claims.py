@@ -15,7 +15,7 @@ from calibration.bed_fit import solve_bed
 from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
 from calibration.lens import Lens
-from calibration.lens_choice import fit_lens
+from calibration.lens_fit import fit_model
 from calibration.lens_solve import View
 from calibration.marks import BedMark, resolve_pose_from_corners
 from calibration.plane import TRACKING, PlaneSurface
@@ -69,7 +69,7 @@ def test_bed_points_err_as_much_as_lens_and_pose_claim() -> None:
             View(str(i), "", ids, px + rng.normal(0, SIGMA_PX, px.shape))
             for i, (ids, px) in enumerate(exact)
         ]
-        lens = fit_lens(BOARD, SIZE, noisy).lens
+        lens = fit_model(BOARD, SIZE, noisy, "brown-conrady").lens
         found = board_px + rng.normal(0, SIGMA_PX, board_px.shape)
         fit = solve_bed(
             lens, BOARD, [BoardObservation("bed", IDS, found, PLACE)], created="2026-01-01"
