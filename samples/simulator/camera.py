@@ -354,17 +354,10 @@ def drawn_camera(seed: int, size: tuple[int, int]) -> Camera:
     It hangs so high that it just sees the whole bed.
     """
     rng = np.random.default_rng([7313, seed])
-    half = math.radians(float(rng.uniform(60, 110)) / 2)
-    tilt = math.radians(float(rng.uniform(0, 35)))
-    side = float(rng.uniform(-math.pi, math.pi))
-    roll = math.radians(float(rng.uniform(-3, 3)))
-    width, rows = size
-    centre = (
-        float((width - 1) / 2 + rng.uniform(-0.01, 0.01) * width),
-        float((rows - 1) / 2 + rng.uniform(-0.01, 0.01) * width),
-    )
+    hung = _Hung.drawn(rng, (60, 110), 35)
+    centre = _drawn_centre(rng, size)
     # Wide lenses bend inwards: by up to a fifth at the edge of the picture.
-    edge = math.tan(half) ** 2
+    edge = math.tan(hung.half_rad) ** 2
     bend, more, last = rng.uniform([-0.2, -0.01, -0.004], [0.02, 0.01, 0.004])
     skewed = rng.uniform(-6e-4, 6e-4, 2)
     lens = (
@@ -374,18 +367,7 @@ def drawn_camera(seed: int, size: tuple[int, int]) -> Camera:
         float(skewed[1]),
         float(last / edge**3),
     )
-    aspect = float(1 + rng.uniform(-8e-4, 8e-4))
-    middle = np.array([BED_MM[0] / 2, BED_MM[1] / 2])
-    height = 0.5 * BED_MM[0] / math.tan(half)
-    while True:
-        lean = height * math.tan(tilt) * np.array([math.sin(side), -math.cos(side)])
-        place = np.append(middle + lean, height)
-        rvec, tvec = looking_at(place, np.append(middle, 0.0), roll)
-        camera = _fitted(Camera(size, (1.0, aspect), centre, lens, rvec, tvec), _bed_rim())
-        # Half the picture's width by the straight ray, what the lens bends left out.
-        if width / 2 / camera.focal_px[0] <= math.tan(half):
-            return camera
-        height *= 1.05
+    return hung.over_bed(size, centre, lens, float(1 + rng.uniform(-8e-4, 8e-4)), False)
 
 
 def wide_camera(seed: int, size: tuple[int, int]) -> Camera:
@@ -394,23 +376,60 @@ def wide_camera(seed: int, size: tuple[int, int]) -> Camera:
     It hangs so high that it just sees the whole bed.
     """
     rng = np.random.default_rng([7317, seed])
-    half = math.radians(float(rng.uniform(100, 130)) / 2)
-    tilt = math.radians(float(rng.uniform(0, 20)))
-    side = float(rng.uniform(-math.pi, math.pi))
-    roll = math.radians(float(rng.uniform(-3, 3)))
+    hung = _Hung.drawn(rng, (100, 130), 20)
+    centre = _drawn_centre(rng, size)
+    lens = tuple(float(k) for k in rng.uniform(-1, 1, 4) * (0.06, 0.02, 0.006, 0.002))
+    return hung.over_bed(size, centre, lens, float(1 + rng.uniform(-8e-4, 8e-4)), True)
+
+
+def _drawn_centre(rng: np.random.Generator, size: tuple[int, int]) -> tuple[float, float]:
     width, rows = size
-    centre = (
+    return (
         float((width - 1) / 2 + rng.uniform(-0.01, 0.01) * width),
         float((rows - 1) / 2 + rng.uniform(-0.01, 0.01) * width),
     )
-    lens = tuple(float(k) for k in rng.uniform(-1, 1, 4) * (0.06, 0.02, 0.006, 0.002))
-    aspect = float(1 + rng.uniform(-8e-4, 8e-4))
-    middle = np.array([BED_MM[0] / 2, BED_MM[1] / 2])
-    height = 0.5 * BED_MM[0] / math.tan(half)
-    while True:
-        lean = height * math.tan(tilt) * np.array([math.sin(side), -math.cos(side)])
-        rvec, tvec = looking_at(np.append(middle + lean, height), np.append(middle, 0.0), roll)
-        camera = _fitted(Camera(size, (1.0, aspect), centre, lens, rvec, tvec, True), _bed_rim())
-        if width / 2 / camera.focal_px[0] <= half:
-            return camera
-        height *= 1.05
+
+
+@dataclass(frozen=True)
+class _Hung:
+    """How a camera hangs: half its width as an angle, its tilt, which way, its roll (rad)."""
+
+    half_rad: float
+    tilt_rad: float
+    side_rad: float
+    roll_rad: float
+
+    @classmethod
+    def drawn(
+        cls, rng: np.random.Generator, width_deg: tuple[float, float], tilt_deg: float
+    ) -> _Hung:
+        return cls(
+            math.radians(float(rng.uniform(*width_deg)) / 2),
+            math.radians(float(rng.uniform(0, tilt_deg))),
+            float(rng.uniform(-math.pi, math.pi)),
+            math.radians(float(rng.uniform(-3, 3))),
+        )
+
+    def over_bed(
+        self,
+        size: tuple[int, int],
+        centre_px: tuple[float, float],
+        lens: tuple[float, ...],
+        aspect: float,
+        fisheye: bool,
+    ) -> Camera:
+        """Return the camera so high that it is no wider than drawn and sees the whole bed."""
+        middle = np.array([BED_MM[0] / 2, BED_MM[1] / 2])
+        # Half the picture's width by the straight ray, what the lens bends left out.
+        widest = self.half_rad if fisheye else math.tan(self.half_rad)
+        height = 0.5 * BED_MM[0] / math.tan(self.half_rad)
+        away = np.array([math.sin(self.side_rad), -math.cos(self.side_rad)])
+        while True:
+            lean = height * math.tan(self.tilt_rad) * away
+            place = np.append(middle + lean, height)
+            rvec, tvec = looking_at(place, np.append(middle, 0.0), self.roll_rad)
+            one = Camera(size, (1.0, aspect), centre_px, lens, rvec, tvec, fisheye)
+            camera = _fitted(one, _bed_rim())
+            if size[0] / 2 / camera.focal_px[0] <= widest:
+                return camera
+            height *= 1.05
