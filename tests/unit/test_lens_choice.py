@@ -105,8 +105,11 @@ def test_a_rational_lens_comes_out_where_its_model_is_asked_for() -> None:
     fit = fit_model(BOARD, SIZE, seen, "rational")
     assert fit.sigma_px == pytest.approx(0.02, rel=0.15)
     px = np.concatenate([view.px for view in fit.used])
-    # The terms trade against each other; where rays go hardly does.
-    np.testing.assert_allclose(fit.lens.rays(px), truth.rays(px), atol=1e-3)
+    # The terms trade against each other; where rays go hardly does, but for where each one ends.
+    ours, theirs = fit.lens.rays(px), truth.rays(px)
+    both = np.isfinite(ours).all(axis=1) & np.isfinite(theirs).all(axis=1)
+    assert both.mean() > 0.97
+    np.testing.assert_allclose(ours[both], theirs[both], atol=1e-3)
 
 
 def test_one_bad_photo_does_not_choose_the_model() -> None:

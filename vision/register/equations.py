@@ -52,7 +52,7 @@ class GainsTold:
         """
         layers = self.block.shape[1]
         count = len(cells) * layers
-        cross = self.cross[cells].reshape(count, -1)
+        cross = self.cross[cells].reshape(count, self.cross.shape[-1])
         follow = np.linalg.solve(self.normal, np.column_stack([cross.T, self.gradient]))
         told = -cross @ follow[:, :-1]
         for index, block in enumerate(self.block[cells]):
