@@ -65,29 +65,15 @@ def by_sides(
     clear = (board.square_mm - board.marker_mm) / 2 / board.square_mm if marked else 0.5
     flat = board.points_mm(ids) / board.square_mm
     image = LINEAR[picture]
-    ends = _ends_of_lines(board, ids)
     found = px.copy()
     for _ in range(_ROUNDS):
         tangent, bend = _course(flat, found)
-        move = _to_meeting(image, found, tangent, bend, ends, blur_px, clear, marked)
+        move = _to_meeting(image, found, tangent, bend, blur_px, clear, marked)
         found = found + move
         if np.abs(move).max(initial=0.0) < 1e-3:
             break
     far = np.linalg.norm(found - px, axis=1) > _FARTHEST_PX
     return np.where(far[:, None], px, found)
-
-
-def _ends_of_lines(board: Board, ids: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Return (n, 2) whether a corner is the last one seen of its row, and of its column."""
-    known = set(ids.tolist())
-    ends = np.zeros((len(ids), 2), bool)
-    for place, number in enumerate(ids.tolist()):
-        column = number % board.corners_x
-        row = {number - 1} if column else set()
-        row |= {number + 1} if column + 1 < board.corners_x else set()
-        ends[place, 0] = len(row & known) < 2
-        ends[place, 1] = len({number - board.corners_x, number + board.corners_x} & known) < 2
-    return ends
 
 
 def _course(flat: Array, px: Array) -> tuple[Array, Array]:
@@ -118,7 +104,6 @@ def _to_meeting(
     px: Array,
     tangent: Array,
     bend: Array,
-    ends: NDArray[np.bool_],
     blur_px: float,
     clear: float,
     marked: bool,
@@ -140,38 +125,24 @@ def _to_meeting(
     points = places[..., None, :] + (
         steps[:, :, None, None, :, None] * normal[:, :, None, None, None]
     )
-    values = _sampled(image, points)
-    # The near and the far half of each side: (n, 2, half, side, k).
-    halves = np.split(values, 2, axis=3)
-    profile = np.stack([_mean_profile(half) for half in halves], axis=2)
-    seen = np.asarray(np.isfinite(profile).all(axis=(2, 3, 4)))
+    profile = _mean_profile(_sampled(image, points))
+    seen = np.asarray(np.isfinite(profile).all(axis=(2, 3)))
     told = seen & (nearest < SIDE_SHARE / 2) & (reach > 1.2 * blur_px)
-    along = np.broadcast_to(steps[:, :, None, None], profile.shape)
-    beyond = clear_px if marked else np.full_like(clear_px, _NOWHERE_PX)
-    far = np.broadcast_to(beyond[:, :, None, None], profile.shape[:-1])
-    off = _edge_of(along, profile, far, blur_px)
-    told &= np.isfinite(off).all(axis=(2, 3))
-    # What is left at the corner itself. Where a line ends the polynomial's bend is a guess: there
-    # it is read off the line, from what its halves leave (squares of the way weigh it).
-    near2, far2 = ((away[..., half] ** 2).mean(axis=-1) for half in _halves(_STATIONS))
-    share = np.where(ends, far2 / (far2 - near2), 0.5)
-    off = off.mean(axis=3)
-    left = share * off[..., 0] + (1 - share) * off[..., 1]
+    along = np.broadcast_to(steps[:, :, None], profile.shape)
+    beyond = clear_px[:, :, None] if marked else np.full((len(px), 2, 1), _NOWHERE_PX)
+    off = _edge_of(along, profile, np.broadcast_to(beyond, profile.shape[:-1]), blur_px)
+    told &= np.isfinite(off).all(axis=2)
     move = np.zeros_like(px)
     good = told.all(axis=1)
     if good.any():
-        move[good] = np.linalg.solve(normal[good], left[good][..., None])[..., 0]
+        move[good] = np.linalg.solve(normal[good], off.mean(axis=2)[good][..., None])[..., 0]
     return move
-
-
-def _halves(count: int) -> tuple[slice, slice]:
-    return slice(0, count // 2), slice(count // 2, count)
 
 
 def _mean_profile(values: Array) -> Array:
     """Return (n, 2, side, k) mean profiles of what is neither covered nor glare; NaN of too few.
 
-    `values` is (n, 2, side, m, k), along the lines through n corners.
+    `values` is (n, 2, side, m, k).
     """
     height = values[..., -1] - values[..., 0]
     # What lies beyond the picture shows no step.

@@ -41,8 +41,7 @@ def test_all_corners_are_found_to_a_fraction_of_a_pixel(board: Board) -> None:
 def test_stated_noise_is_a_lower_bound_of_the_right_size() -> None:
     found = detect(photo(CHARUCO), CHARUCO)
     spread = (found.px - true_px(CHARUCO, found.ids)).std()
-    # The window of the bound holds the sides of markers, too, which tell nothing of a corner.
-    assert found.sigma_px <= spread <= 4 * found.sigma_px
+    assert found.sigma_px <= spread <= 3 * found.sigma_px
 
 
 def test_noise_of_a_picture_is_measured() -> None:
