@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from calibration.lens import Lens
 from calibration.plane import PlaneSurface
 
 Array = NDArray[np.float64]
+T = TypeVar("T")
 # Squared distance (px^2) by which each point was missed, by photo and number of the point.
 Missed = dict[tuple[int, int], float]
 
@@ -102,31 +104,56 @@ def solve_bed_any_lens(
     WitmarkError
         Where no lens goes with the corners.
     """
-    fits: list[BedFit] = []
+
+    def solve(known: Lens) -> BedFit:
+        return solve_bed(
+            known,
+            board,
+            observations,
+            created=created,
+            at_u_mm=at_u_mm,
+            turn_u_deg=turn_u_deg,
+            # A lens of which only the usual is known is loose already.
+            loose=1.0,
+            start=start_of(known, board, observations),
+            hangs=hangs,
+        )
+
+    def miss(known: Lens, fit: BedFit) -> Missed:
+        return foretold(known, board, observations, fit.bed, False, hangs)
+
+    return by_best_lens(size, solve, miss)
+
+
+def by_best_lens(
+    size: tuple[int, int], solve: Callable[[Lens], T], miss: Callable[[Lens, T], Missed]
+) -> T:
+    """Return what is solved by the kind of lens that foretells points left out better.
+
+    An ordinary lens wins a tie; one that nothing is solved by is out.
+
+    Parameters
+    ----------
+    size
+        Width and height of the picture.
+    solve, miss
+        The solution by what is known of a lens beforehand (WitmarkError where there is none), and
+        by how much it misses points left out.
+    """
+    solved: list[T] = []
     missed: list[Missed] = []
     refused: list[WitmarkError] = []
     for known in usual_lenses(size):
         try:
-            fit = solve_bed(
-                known,
-                board,
-                observations,
-                created=created,
-                at_u_mm=at_u_mm,
-                turn_u_deg=turn_u_deg,
-                # A lens of which only the usual is known is loose already.
-                loose=1.0,
-                start=start_of(known, board, observations),
-                hangs=hangs,
-            )
+            one = solve(known)
         except WitmarkError as error:
             refused.append(error)
             continue
-        fits.append(fit)
-        missed.append(foretold(known, board, observations, fit.bed, False, hangs))
-    if not fits:
+        solved.append(one)
+        missed.append(miss(known, one))
+    if not solved:
         raise refused[0]
-    return fits[best_foretold(missed)]
+    return solved[_best_foretold(missed)]
 
 
 def lens_note(bed: Bed, height_mm: float) -> str:
@@ -219,7 +246,7 @@ def _near(
     return [off < math.sqrt(_WILD) * usual for off in away]
 
 
-def best_foretold(tried: Sequence[Missed]) -> int:
+def _best_foretold(tried: Sequence[Missed]) -> int:
     """Return which of several lenses foretells points best; an earlier one wins a tie."""
     best = 0
     for number in range(1, len(tried)):

@@ -15,7 +15,7 @@ from calibration.distortion import Model
 from calibration.errors import WitmarkError
 from calibration.form import form_matrix, per_form
 from calibration.lens import COUNT, DISTORTION, Lens
-from calibration.lens_solve import with_shared
+from calibration.lens_solve import plane_pose, with_shared
 from calibration.pose import Pose, project_with_jacobians
 
 Array = NDArray[np.float64]
@@ -399,24 +399,14 @@ def _shifted(place: BoardPlace, points_mm: Array, offset: Array) -> tuple[Array,
 
 def start_pose(lens: Lens, board: Pattern, observations: Sequence[BoardObservation]) -> Pose:
     """Return a pose from one place of the board; of a plane's two, the one that fits better."""
-    import cv2
-
     place = observations[0].place
     flat = np.concatenate([board.points_mm(o.ids) for o in observations])
-    rays = lens.rays(np.concatenate([o.px for o in observations]))
-    seen = np.isfinite(rays).all(axis=1)
-    if seen.sum() < 6:
-        raise _no_pose()
-    # The board's own plane, y up as on the bed, so that the solver meets z = 0.
-    plane = np.c_[flat[:, 0], -flat[:, 1], np.zeros(len(flat))][seen]
+    px = np.concatenate([o.px for o in observations])
     try:
-        _, rvecs, tvecs, errors = cv2.solvePnPGeneric(
-            plane, rays[seen, :2], np.eye(3), np.zeros(5), flags=cv2.SOLVEPNP_IPPE
-        )
-    except cv2.error as error:
+        # The board's own plane, y up as on the bed, so that the solver meets z = 0.
+        board_pose = plane_pose(lens, flat * [1.0, -1.0], px)
+    except WitmarkError as error:
         raise _no_pose() from error
-    best = int(np.argmin(np.asarray(errors).ravel()))
-    board_pose = Pose.from_vectors(rvecs[best], tvecs[best])
     # camera <- board plane, and board plane <- bed: q = R' (p - at).
     c, s = math.cos(math.radians(place.turn_deg)), math.sin(math.radians(place.turn_deg))
     back = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])

@@ -86,13 +86,13 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
         return Corners(why=why)
     window = _window(board, ids, rough)
     px = refine(picture, rough, window)
-    sigma, blur, square_px = _quality(picture, board, ids, px, window)
+    blur, square_px = _blur_and_side(picture, board, ids, px)
     if board.kind == "charuco":
         wider = blurred_window(window, blur, square_px)
         if wider > window:
             px = refine(picture, rough, wider)
             # In the wider window the markers' own edges make it look sharper.
-            sigma, _, square_px = _quality(picture, board, ids, px, wider)
+            _, square_px = _blur_and_side(picture, board, ids, px)
         kept = in_line(board, ids, px)
         ids, px = ids[kept], px[kept]
         if len(ids) < MIN_CORNERS or _on_one_line(board.points_mm(ids)):
@@ -100,7 +100,7 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
     if blur > _BLUR_PX or blur > _BLUR_OF_SQUARE * square_px:
         return Corners(blur_px=blur, why=f"blurred (edges are smeared over {2 * blur:.1f} pixels)")
     px = by_sides(picture, board, ids, px, blur)
-    sigma, _, _ = _quality(picture, board, ids, px, max(window, round(SIDE_SHARE * square_px)))
+    sigma = _sigma(picture, px, max(window, round(SIDE_SHARE * square_px)))
     return Corners(ids, px, sigma, blur)
 
 
@@ -310,18 +310,13 @@ def _window(board: Board, ids: Numbers, px: Array) -> int:
     return int(np.clip(reach, 2, 10))
 
 
-def _quality(
-    picture: Grey, board: Board, ids: Numbers, px: Array, window: int
-) -> tuple[float, float, float]:
-    """Return the corners' sigma (px), the blur of the edges (px) and a square's side (px).
+def _sigma(picture: Grey, px: Array, window: int) -> float:
+    """Return the corners' standard deviation (px) by the picture's noise alone.
 
-    Sigma is the Cramer-Rao bound of a shift of the window's content: with gradients g and noise
-    sigma_n the covariance is sigma_n^2 (sum g g')^-1 (D. Robinson and P. Milanfar, "Fundamental
-    performance limits in image registration", IEEE Trans. Image Processing 13 (2004)).
+    The Cramer-Rao bound of a shift of the window's content: with gradients g and noise sigma_n the
+    covariance is sigma_n^2 (sum g g')^-1 (D. Robinson and P. Milanfar, "Fundamental performance
+    limits in image registration", IEEE Trans. Image Processing 13 (2004)).
     """
-    pairs = _neighbours(board, ids)
-    if len(pairs) == 0:
-        return math.nan, math.nan, math.nan
     image = picture.astype(np.float32)
     gx = cv2.Sobel(image, cv2.CV_32F, 1, 0, scale=1 / 8)
     gy = cv2.Sobel(image, cv2.CV_32F, 0, 1, scale=1 / 8)
@@ -333,10 +328,19 @@ def _quality(
         ay = cv2.getRectSubPix(gy, size, (x, y)).ravel().astype(float)
         xx, yy, xy = ax @ ax, ay @ ay, ax @ ay
         spread.append((xx + yy) / max(xx * yy - xy * xy, 1e-9) / 2)
-    sigma = noise * math.sqrt(float(np.median(spread)))
+    return noise * math.sqrt(float(np.median(spread)))
 
-    # Profiles across the middle of the edges between neighbours: a step blurred by a Gaussian has
-    # the steepest slope contrast / (sigma sqrt(2 pi)).
+
+def _blur_and_side(picture: Grey, board: Board, ids: Numbers, px: Array) -> tuple[float, float]:
+    """Return the blur of the board's edges and a square's side, px; NaN without neighbours.
+
+    From profiles across the middle of the edges between neighbours: a step blurred by a Gaussian
+    has the steepest slope contrast / (sigma sqrt(2 pi)).
+    """
+    pairs = _neighbours(board, ids)
+    if len(pairs) == 0:
+        return math.nan, math.nan
+    image = picture.astype(np.float32)
     first, second = px[pairs[:, 0]], px[pairs[:, 1]]
     along = second - first
     lengths = np.linalg.norm(along, axis=1)
@@ -354,7 +358,7 @@ def _quality(
     contrast = profiles.max(axis=1) - profiles.min(axis=1)
     slope = np.abs(profiles[:, 2:] - profiles[:, :-2]).max(axis=1)
     blur = float(np.median(contrast / np.maximum(slope, 1e-6))) / math.sqrt(2 * math.pi)
-    return sigma, blur, side
+    return blur, side
 
 
 def _on_one_line(points_mm: Array) -> bool:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.board import Board
 from calibration.distortion import Model
 from calibration.errors import WitmarkError
-from calibration.lens import COUNT, Lens
+from calibration.lens import COUNT, DISTORTION, PARAMETERS, Lens
 from calibration.pose import Pose, project_with_jacobians
 
 Array = NDArray[np.float64]
@@ -160,8 +160,9 @@ def _bent_alike(fisheye: Lens, px: Array, model: Model) -> Lens:
         columns += [-(bent * r2**power).ravel() for power in (1, 2, 3)]
     terms, *_ = np.linalg.lstsq(np.stack(columns, axis=1), (bent - rays).ravel(), rcond=None)
     parameters = fisheye.parameters.copy()
-    parameters[4:] = 0.0
-    parameters[[4, 5, 8, 9, 10, 11][: len(terms)]] = terms
+    parameters[DISTORTION] = 0.0
+    for name, term in zip(("k1", "k2", "k3", "k4", "k5", "k6"), terms, strict=False):
+        parameters[PARAMETERS[model].index(name)] = term
     return Lens(fisheye.image_size, parameters, np.zeros((COUNT, COUNT)), model)
 
 
@@ -176,7 +177,7 @@ def _missed(board: Board, views: Sequence[View], lens: Lens, poses: Sequence[Pos
 
 
 def plane_pose(lens: Lens, points_mm: Array, px: Array) -> Pose:
-    """Return the pose of (n, 2) points of a plane (x right, y down) that fits their pixels best.
+    """Return the pose of (n, 2) points of a plane that fits their pixels best, of its two.
 
     Infinitesimal plane-based pose (Collins and Bartoli, IJCV 109, 2014) on the rays, by OpenCV.
 

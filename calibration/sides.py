@@ -25,8 +25,8 @@ _STATIONS = 32
 # Places along a side, in squares from the corner: where the marker's side runs alongside, and not
 # where the other line's blur still reaches (in standard deviations of the blur).
 _NEAREST, SIDE_SHARE, _NEAR_BLURS = 0.18, 0.82, 2.5
-# Half length of the profiles across: so many blurs, and never beyond the marker's side.
-_REACH_BLURS, _SAMPLES = 3.5, 41
+# Half length of the profiles across: so many blurs, never beyond the marker's side, and not less.
+_REACH_BLURS, _LEAST_REACH_BLURS, _SAMPLES = 3.5, 1.2, 41
 # Steps weaker than this share of the usual one are covered, or glare.
 _WEAK = 0.4
 _FEWEST = 6
@@ -127,7 +127,7 @@ def _to_meeting(
     )
     profile = _mean_profile(_sampled(image, points))
     seen = np.asarray(np.isfinite(profile).all(axis=(2, 3)))
-    told = seen & (nearest < SIDE_SHARE / 2) & (reach > 1.2 * blur_px)
+    told = seen & (nearest < SIDE_SHARE / 2) & (reach > _LEAST_REACH_BLURS * blur_px)
     along = np.broadcast_to(steps[:, :, None], profile.shape)
     beyond = clear_px[:, :, None] if marked else np.full((len(px), 2, 1), _NOWHERE_PX)
     off = _edge_of(along, profile, np.broadcast_to(beyond, profile.shape[:-1]), blur_px)

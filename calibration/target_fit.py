@@ -8,22 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.any_lens import (
-    Missed,
-    best_foretold,
-    foretold,
-    lens_note,
-    start_of,
-    usual_lenses,
-)
+from calibration.any_lens import Missed, by_best_lens, foretold, lens_note, start_of
 from calibration.bed import Bed
 from calibration.bed_fit import LOOSE, BedFit, solve_bed
-from calibration.bed_solve import (
-    BoardObservation,
-    Solution,
-    Start,
-    solve_places,
-)
+from calibration.bed_solve import BoardObservation, Solution, Start, solve_places
 from calibration.errors import WitmarkError
 from calibration.form import form_matrix
 from calibration.lens import Lens
@@ -182,24 +170,12 @@ class _Solved:
 
 
 def _solve_any_lens(scene: _Scene, size: tuple[int, int]) -> _Solved:
-    """Return the bed by the kind of lens that foretells crosses left out better.
+    """Return the bed by the kind of lens that foretells crosses left out better."""
 
-    An ordinary lens wins a tie; one that the target cannot be found with is out.
-    """
-    solved: list[_Solved] = []
-    missed: list[Missed] = []
-    refused: list[WitmarkError] = []
-    for known in usual_lenses(size):
-        try:
-            one = _solve(scene, known, any_lens=True)
-        except WitmarkError as error:
-            refused.append(error)
-            continue
-        solved.append(one)
-        missed.append(foretold(known, one.burned, one.observations, one.fit.bed, True, scene.hangs))
-    if not solved:
-        raise refused[0]
-    return solved[best_foretold(missed)]
+    def miss(known: Lens, one: _Solved) -> Missed:
+        return foretold(known, one.burned, one.observations, one.fit.bed, True, scene.hangs)
+
+    return by_best_lens(size, lambda known: _solve(scene, known, any_lens=True), miss)
 
 
 def _solve(scene: _Scene, known: Lens, any_lens: bool) -> _Solved:
