@@ -73,3 +73,13 @@ class Quantity:
         if self.why is not None:
             out["why"] = self.why
         return out
+
+
+def chi2_by_chance(freedom: int) -> float:
+    """Return the quantile of chi-square that chance passes once in 100,000 (Wilson and Hilferty).
+
+    Wilson and Hilferty, PNAS 17 (1931): the cube root of chi-square over its freedom is normal.
+    """
+    freedom = max(freedom, 1)
+    spread = 2 / (9 * freedom)
+    return float(freedom * (1 - spread + 4.265 * spread**0.5) ** 3)

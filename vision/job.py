@@ -217,7 +217,7 @@ def _assemble(
         margins=_margins(situation, pieces, intended or common),
         scale={name: strain.quantities for name, strain in strains.items()} or None,
         lift={"height_mm": strains["all"].lift_mm} if strains else None,
-        warp=None,
+        warp=None if sheet.evidence.warp is None else sheet.evidence.warp.quantities,
         pieces=tuple(
             _piece_row(piece, verdict_of)
             for piece, verdict_of in zip(pieces, verdicts, strict=True)

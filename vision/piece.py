@@ -25,6 +25,7 @@ from vision.measure.offsets import (
 )
 from vision.measure.scale import strains
 from vision.measure.trust import trust
+from vision.measure.warp import warp_of
 from vision.register.mark import Mark, measure
 from vision.register.view import NotFound
 from vision.result import BudgetTerm, Displacement, FeatureRow
@@ -151,12 +152,16 @@ def measure_piece(
             points,
             intended is not None and not situation.camera_doubt,
         )
+    believed = [name for name in mark.layers if name not in faint]
+    warp = warp_of(mark, situation.surface, every, said, believed)
+    bent = 0.0 if warp is None or not warp.surely else warp.peak_mm
     # Directions of a hatch that lie apart lie to both sides of the one motion that was told.
     further: dict[str, float] = {layer.layer: layer.doubled_mm / 2 for layer in trusted}
     most = max(further.values())
-    placement = {n: reaching(told, further.get(n, most)) for n, told in placement.items()}
+    # Layers that are warped alike lie on each other all the same.
+    placement = {n: reaching(told, further.get(n, most) + bent) for n, told in placement.items()}
     offset = None if offset is None else reaching(offset, most)
-    on_work = None if on_work is None else reaching(on_work, most)
+    on_work = None if on_work is None else reaching(on_work, most + bent)
     systematic: dict[str, Array] = {
         name: _sum([cause.on(name) for cause in causes]) for name in mark.layers
     }
@@ -171,13 +176,8 @@ def measure_piece(
         put_back=put_back,
         not_found=None,
         light_changed=situation.light_changed,
-        strains=strains(
-            mark,
-            situation.surface,
-            points,
-            said,
-            [name for name in mark.layers if name not in faint],
-        ),
+        strains=strains(mark, situation.surface, points, said, believed),
+        warp=warp,
     )
     warnings = [f"the {name} is round: its turn cannot be seen" for name in mark.round_layers]
     if mark.rivals and intended is not None:

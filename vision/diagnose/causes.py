@@ -17,6 +17,7 @@ from vision.diagnose.words import (
 )
 from vision.measure.scale import Strain
 from vision.measure.trust import LayerTrust
+from vision.measure.warp import Warp
 from vision.result import CameraMovement, Displacement, Finding, Verdict
 
 _SEEN_ENOUGH = 0.75
@@ -50,6 +51,8 @@ class Evidence:
         Layers that are not seen and, as the user says, not burned yet.
     strains
         How the believed layers are stretched, each and all together ("all"); empty where none is.
+    warp
+        How they are warped; None where none is believed.
     """
 
     placement: dict[str, Displacement]
@@ -63,6 +66,7 @@ class Evidence:
     light_changed: str | None
     unburned: tuple[Layer, ...] = ()
     strains: Mapping[str, Strain] = field(default_factory=dict)
+    warp: Warp | None = None
 
 
 def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
@@ -111,6 +115,7 @@ def findings_of(
     found.extend(between)
     found.extend(_work_and_place(evidence, bool(between)))
     found.extend(_stretched(evidence))
+    found.extend(_warped(evidence))
     for role, camera in cameras:
         if camera.corrected or (camera.seen_by == "bed" and seen_length(camera)):
             found.append(Finding("camera_moved", "sure", f"The {role} capture: {camera.note}."))
@@ -378,6 +383,32 @@ def _stretched(evidence: Evidence) -> list[Finding]:
             (),
             ("the sheet bowed", "the camera's calibration"),
             _BY_RULE,
+        )
+    ]
+
+
+def _warped(evidence: Evidence) -> list[Finding]:
+    """Return what a mark that is surely bent against its artwork says."""
+    warp = evidence.warp
+    if warp is None or not warp.surely:
+        return []
+    told = warp.quantities
+    peak, typical = told["peak_mm"], told["rms_mm"]
+    if peak.value is None or typical.value is None:
+        return []
+    bow = warp.bow_mm
+    proof = [f"rigid motion and scale leave {millimetres(typical)} (rms)"]
+    if bow is not None and bow.value is not None and bow.interval[0] > 0.0:
+        proof.append(f"a sheet that bows by {millimetres(bow)} under the mark looks like this")
+    return [
+        Finding(
+            "warp",
+            "likely",
+            f"The mark is bent against its artwork by up to {millimetres(peak)}: the sheet bows "
+            "in the capture, or bowed while it was burned.",
+            tuple(proof),
+            ("the camera's calibration", "something moved slowly while it was burned"),
+            "a capture with the work pressed flat",
         )
     ]
 

@@ -154,16 +154,19 @@ def _chi2(value: Array, covariance: Array) -> float:
 
 def strain_response(moves_mm: Array, points_mm: Array) -> Array:
     """Return (3, p) the strain that fits moves (n, 2, p) of points (n, 2) best, beside a motion."""
-    away = points_mm - points_mm.mean(axis=0)
-    x, y = away.T
+    flat = moves_mm.reshape(-1, moves_mm.shape[2])
+    response, *_ = np.linalg.lstsq(affine_moves(points_mm).reshape(-1, 6), flat, rcond=None)
+    return np.asarray(response[3:])
+
+
+def affine_moves(points_mm: Array) -> Array:
+    """Return (n, 2, 6) how shift, turn and strain about their middle move points (n, 2)."""
+    x, y = (points_mm - points_mm.mean(axis=0)).T
     one, none = np.ones_like(x), np.zeros_like(x)
-    design = np.stack(
+    return np.stack(
         [
             np.stack([one, none, -y, x, none, y / 2], axis=1),
             np.stack([none, one, x, none, y, x / 2], axis=1),
         ],
         axis=1,
     )
-    flat = moves_mm.reshape(-1, moves_mm.shape[2])
-    response, *_ = np.linalg.lstsq(design.reshape(-1, 6), flat, rcond=None)
-    return np.asarray(response[3:])

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.quantity import chi2_by_chance
 from vision.artwork.strokes import Layer
 from vision.register.local import LocalOffset
 from vision.register.mark import Mark
@@ -185,7 +186,7 @@ def _layer_trust(mark: Mark, index: int, name: Layer, own: list[LocalOffset]) ->
     # Either one cell is far off by itself, or all of them together disagree more than chance and
     # texture explain; then those that stand out are named.
     alone = tests > -2 * np.log(_FAMILY_ALPHA / len(own))
-    together = float(tests.sum()) > _chi2_limit(sum(_told(offset) for offset in own))
+    together = float(tests.sum()) > chi2_by_chance(sum(_told(offset) for offset in own))
     away = (alone | (together & (tests > _STANDS_OUT))) & (lengths > _LOCAL_MATTERS_MM)
     energy = np.array([offset.energy for offset in own])
     displaced = float(energy[away].sum())
@@ -213,13 +214,3 @@ def _disagreement(offset: LocalOffset) -> float:
 def _told(offset: LocalOffset) -> int:
     """Return in how many directions a cell tells anything of its offset."""
     return int((np.linalg.eigvalsh(offset.covariance) < _TELLS_MM**2).sum())
-
-
-def _chi2_limit(freedom: int) -> float:
-    """Return the quantile of chi-square that chance passes once in 100,000 (Wilson and Hilferty).
-
-    Wilson and Hilferty, PNAS 17 (1931): the cube root of chi-square over its freedom is normal.
-    """
-    freedom = max(freedom, 1)
-    spread = 2 / (9 * freedom)
-    return float(freedom * (1 - spread + 4.265 * np.sqrt(spread)) ** 3)

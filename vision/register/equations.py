@@ -104,7 +104,12 @@ class Equations:
         return self._following(self.columns, self.response, cell)
 
     def beside(
-        self, extra: Image, residual: Image, weight: Image, cell: NDArray[np.int64]
+        self,
+        extra: Image,
+        residual: Image,
+        weight: Image,
+        cell: NDArray[np.int64],
+        held: float = 0.0,
     ) -> tuple[Array, Image, Array]:
         """Return one step of further parameters, and what pixels and expectations do to it.
 
@@ -117,6 +122,8 @@ class Equations:
             (k, rows, columns) d(grey) / d(further parameter).
         residual, weight, cell
             (rows, columns) of the fit.
+        held
+            How firmly each is held at nothing: a grey level's variance over its own.
 
         Returns
         -------
@@ -131,7 +138,7 @@ class Equations:
         left -= np.tensordot(share.T.astype(np.float32), self.effective(cell), 1)
         normal = np.tensordot(left * weight, extra, ((1, 2), (1, 2))).astype(np.float64)
         # As with the fit's own parameters: what no pixel sees must not make the matrix singular.
-        normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
+        normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal) + held)
         inverse = np.linalg.inv(normal)
         influence = np.tensordot(inverse.astype(np.float32), left * weight, 1)
         gradient = np.tensordot(extra, residual * weight, ((1, 2), (0, 1))).astype(np.float64)

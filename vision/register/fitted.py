@@ -121,15 +121,17 @@ class Fit:
         base = scene.usable * scene.region.core * self.setting.near
         return replace(self, weight=np.asarray(base * weigh_down(residual, base)))
 
-    def beside(self, extra: Image) -> tuple[Array, Image, Array]:
+    def beside(self, extra: Image, held: float = 0.0) -> tuple[Array, Image, Array]:
         """Return one step (k,) of further parameters, their change by each pixel and by gradients.
 
         Parameters
         ----------
         extra
             (k, rows, columns) d(grey) / d(further parameter).
+        held
+            How firmly each is held at nothing: a grey level's variance over its own.
         """
-        return self._equations.beside(extra, self.residual, self.weight, self.setting.cell)
+        return self._equations.beside(extra, self.residual, self.weight, self.setting.cell, held)
 
     @cached_property
     def added(self) -> tuple[Image, ...]:

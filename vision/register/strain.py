@@ -16,12 +16,10 @@ from numpy.typing import NDArray
 from calibration.quantity import CHI2_SURELY
 from vision.register.fit import fit_layers
 from vision.register.fitted import Fit
-from vision.register.uncertain import burn_covariance, coloured_covariance, held_covariance
+from vision.register.further import further_step
 
 Array = NDArray[np.float64]
-Image = NDArray[np.float32]
 
-_REWEIGH = 2
 _REFIT = 3
 
 
@@ -80,18 +78,8 @@ def _step(fit: Fit, layers: Sequence[int]) -> Stretch:
         along_x, along_y = fit.moves[3 * index], fit.moves[3 * index + 1]
         columns.extend([along_x * x, along_y * y, (along_x * y + along_y * x) / 2])
     scale = 1 / fit.motion_scale_mm
-    further = np.float32(scale) * np.array(columns)
-    weighed = fit
-    for _ in range(_REWEIGH):
-        # Edges that a strain moves far were weighed down as what no rigid motion explains.
-        step, *_ = weighed.beside(further)
-        explained = np.tensordot(step.astype(np.float32), further, 1)
-        weighed = fit.weighed_anew(fit.residual - explained)
-    step, influence, answer = weighed.beside(further)
-    covariance = coloured_covariance(weighed, region, influence)[0]
-    covariance += burn_covariance(weighed, influence) + held_covariance(weighed, answer)
-    gaps = weighed.answers_to_gaps(influence)
-    return Stretch(step * scale, covariance * scale**2, gaps * scale)
+    told = further_step(fit, np.float32(scale) * np.array(columns))
+    return Stretch(told.value * scale, told.covariance * scale**2, told.gaps * scale)
 
 
 def _stretched(fit: Fit, strain: Array) -> Fit | None:
