@@ -63,6 +63,8 @@ class JobSpec:
     moved_after_job
         Nudge of the work between the last stroke and the after capture. All nudges are about the
         artwork's centre at its intended place.
+    bow_mm
+        How much higher the middle of the work lies than two of its sides in the after capture.
     camera_bump_px, light_change, haze, motion_px, glare, occluder, faint
         What disturbs the after capture; a faint mark stands 2.5 grey levels from its ground.
     """
@@ -104,6 +106,7 @@ class JobSpec:
     bump_after_outline: Shift = STILL
     moved_within: tuple[str, float, Shift] | None = None
     moved_after_job: Shift = STILL
+    bow_mm: float = 0.0
     camera_bump_px: float = 0.0
     light_change: float = 0.0
     haze: float = 0.0

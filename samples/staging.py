@@ -155,7 +155,7 @@ def scenes(
         bumped,
         spec.bed,
         spec.bed_variant,
-        replace(work, bed_from_work=final.after(lies), marks=marks),
+        replace(work, bed_from_work=final.after(lies), marks=marks, bow_mm=spec.bow_mm),
         panels=(gantry(bumped, middle),) if spec.occluder else (),
         light=replace(changed, haze=spec.haze),
         optics=replace(

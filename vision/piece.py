@@ -153,15 +153,19 @@ def measure_piece(
             intended is not None and not situation.camera_doubt,
         )
     believed = [name for name in mark.layers if name not in faint]
+    strained = strains(mark, situation.surface, points, said, believed)
     warp = warp_of(mark, situation.surface, every, said, believed)
-    bent = 0.0 if warp is None or not warp.surely else warp.peak_mm
+    bent = 0.0 if warp is None else warp.unsure_mm(strained["all"].lift_mm)
     # Directions of a hatch that lie apart lie to both sides of the one motion that was told.
     further: dict[str, float] = {layer.layer: layer.doubled_mm / 2 for layer in trusted}
     most = max(further.values())
-    # Layers that are warped alike lie on each other all the same.
-    placement = {n: reaching(told, further.get(n, most) + bent) for n, told in placement.items()}
+    # Layers that are bent alike lie on each other all the same.
+    placement = {
+        name: reaching(told, further.get(name, most) + bent, bent)
+        for name, told in placement.items()
+    }
     offset = None if offset is None else reaching(offset, most)
-    on_work = None if on_work is None else reaching(on_work, most + bent)
+    on_work = None if on_work is None else reaching(on_work, most + bent, bent)
     systematic: dict[str, Array] = {
         name: _sum([cause.on(name) for cause in causes]) for name in mark.layers
     }
@@ -176,7 +180,7 @@ def measure_piece(
         put_back=put_back,
         not_found=None,
         light_changed=situation.light_changed,
-        strains=strains(mark, situation.surface, points, said, believed),
+        strains=strained,
         warp=warp,
     )
     warnings = [f"the {name} is round: its turn cannot be seen" for name in mark.round_layers]
@@ -247,7 +251,10 @@ def conditions(piece: PieceResult) -> list[Condition]:
 
 def _would_decide(quantity: str, piece: PieceResult) -> str:
     """Return what would make the interval shorter: the largest influence that can be helped."""
-    doubled = max(piece.evidence.trust, key=lambda layer: layer.doubled_mm, default=None)
+    evidence = piece.evidence
+    if quantity != "fill_to_outline" and evidence.warp is not None and evidence.warp.surely:
+        return "the mark is bent against its artwork: a capture with the work pressed flat"
+    doubled = max(evidence.trust, key=lambda layer: layer.doubled_mm, default=None)
     further_mm = 0.0 if doubled is None else doubled.doubled_mm / 2
     for term in piece.budget:
         if term.quantity == quantity and term.advice and term.u95_mm > further_mm:

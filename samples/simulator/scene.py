@@ -18,13 +18,23 @@ from numpy.typing import NDArray
 
 from samples.simulator.bed import MARKS, bed_layers, mark_raster
 from samples.simulator.burn import Burned
-from samples.simulator.camera import Camera, Grid, Tile, apply_homography, plane_from_ray
+from samples.simulator.camera import (
+    Camera,
+    Grid,
+    Tile,
+    apply_homography,
+    plane_from_ray,
+    ray_map,
+)
 from samples.simulator.material import Colour
 from samples.simulator.motion import Motion
 from samples.simulator.picture import Light, Optics, Picture, expose, spread
 from samples.simulator.raster import Raster, look_up
 
 Array = NDArray[np.float64]
+
+# Rounds in which the place where a ray meets a bowed face is found.
+_ROUNDS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +78,9 @@ class Work:
         Its bare ground.
     marks
         What was burned so far; marks overlap by what each lets through.
+    bow_mm
+        How much higher the middle of its upper face lies than its two shorter sides, which lie as
+        high as they should: a gutter upside down. Its edges are drawn as if it were flat.
     """
 
     shape: Raster
@@ -77,6 +90,15 @@ class Work:
     reflectance: float
     tint: Colour
     marks: tuple[Mark, ...] = ()
+    bow_mm: float = 0.0
+
+    def lifted_mm(self, places: Grid) -> Grid:
+        """Return how much higher than flat the upper face lies at its own places (..., 2)."""
+        axis = int(np.argmax(self.shape.values.shape[::-1]))
+        inside = np.flatnonzero(self.shape.values.max(axis=axis) > 0.5)
+        first, last = self.shape.first_mm[axis] + self.shape.pitch_mm * inside[[0, -1]]
+        away = (2 * places[..., axis] - first - last) / (last - first)
+        return np.asarray(self.bow_mm * np.maximum(1 - away * away, 0))
 
     @cached_property
     def shadow(self) -> Raster:
@@ -318,8 +340,7 @@ def _lay_work(
 ) -> None:
     """Lay the work over the bed: soft shadow, edge, upper face with its marks."""
     work_from_bed = work.bed_from_work.inverse().matrix
-    top_from_ray = work_from_bed @ camera.bed_from_ray(work.thickness_mm)
-    top = look_up(work.shape, camera, top_from_ray, tile, fine, 0.0)
+    top = _on_face(work, work.shape, np.eye(3), camera, tile, fine)
     edge = np.zeros_like(top)
     for share in (0.0, 0.5):
         plane = work_from_bed @ camera.bed_from_ray(share * work.thickness_mm)
@@ -337,7 +358,7 @@ def _lay_work(
             value *= 1 - opacity
         through *= 1 - opacity
         burned.append((opacity * np.float32(mark.reflectance), mark.tint))
-    face = look_up(work.ground, camera, top_from_ray, tile, fine, 1.0)
+    face = _on_face(work, work.ground, np.eye(3), camera, tile, fine, outside=1.0)
     face *= through
     face *= top
     face *= np.float32(work.reflectance)
@@ -350,23 +371,49 @@ def _lay_work(
 def _opacity(mark: Mark, work: Work, camera: Camera, tile: Tile, fine: int) -> Grid:
     """Return a mark's opacity along the rays; a deep floor is seen through its rim only."""
     raster_from_bed = mark.bed_from_page.after(mark.burned.page_from_raster).inverse().matrix
-    rim = look_up(
-        mark.burned.opacity,
-        camera,
-        raster_from_bed @ camera.bed_from_ray(work.thickness_mm),
-        tile,
-        fine,
-        0.0,
-    )
+    raster_from_work = raster_from_bed @ work.bed_from_work.matrix
+    rim = _on_face(work, mark.burned.opacity, raster_from_work, camera, tile, fine)
     if not mark.depth_mm:
         return rim
-    floor = look_up(
-        mark.burned.opacity,
-        camera,
-        raster_from_bed @ camera.bed_from_ray(work.thickness_mm - mark.depth_mm),
-        tile,
-        fine,
-        0.0,
+    floor = _on_face(
+        work, mark.burned.opacity, raster_from_work, camera, tile, fine, lower_mm=mark.depth_mm
     )
     # Through the rim a ray meets the burned floor or the pit's wall, which is half as burned.
     return np.asarray(rim * (0.5 + 0.5 * floor / max(float(floor.max()), 1e-6)), np.float32)
+
+
+def _on_face(
+    work: Work,
+    raster: Raster,
+    raster_from_work: Array,
+    camera: Camera,
+    tile: Tile,
+    fine: int,
+    *,
+    lower_mm: float = 0.0,
+    outside: float = 0.0,
+) -> Grid:
+    """Return what every ray meets on a raster that lies on the work's upper face, or under it."""
+    work_from_ray = work.bed_from_work.inverse().matrix @ camera.bed_from_ray(
+        work.thickness_mm - lower_mm
+    )
+    if not work.bow_mm:
+        return look_up(raster, camera, raster_from_work @ work_from_ray, tile, fine, outside)
+    flat = np.dstack(ray_map(camera, work_from_ray, tile, fine))
+    foot = work.bed_from_work.inverse().apply(camera.place_mm[:2]).astype(np.float32)
+    above = np.float32(camera.place_mm[2] - work.thickness_mm + lower_mm)
+    met = flat
+    for _ in range(_ROUNDS):
+        met = foot + (flat - foot) * (1 - work.lifted_mm(met)[..., None] / above)
+    index = (raster.index_from_plane @ raster_from_work)[:2].astype(np.float32)
+    column, row = cv2.split(cv2.transform(met.astype(np.float32), index))
+    return np.asarray(
+        cv2.remap(
+            raster.values,
+            column,
+            row,
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=outside,
+        )
+    )

@@ -64,7 +64,7 @@ def run_seed(
     simulated_s = time.perf_counter() - began
     if pictures is not None:
         _keep(job, pictures, f"{family}-{seed}")
-    ready = _job(case, job, cache)
+    ready = job_of(case, job, cache)
     check: Callable[[Job], JobResult] = check_job
     if sabotage is not None:
         check = SABOTAGES[sabotage](check)
@@ -147,7 +147,8 @@ def measured_of(result: JobResult) -> dict[str, Any]:
     }
 
 
-def _job(case: Case, job: SimulatedJob, cache: Path) -> Job:
+def job_of(case: Case, job: SimulatedJob, cache: Path) -> Job:
+    """Return a simulated job as the check gets it."""
     spec = case.spec
     variant = spec.seed // 2 % CALIBRATIONS
     bed = bed_of(spec.camera_index, variant, spec.size, cache)

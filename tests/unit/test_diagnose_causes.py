@@ -12,6 +12,7 @@ from vision.diagnose.verdict import Condition, judge
 from vision.diagnose.words import degrees, direction, millimetres, seen_to_differ, turned
 from vision.measure.offsets import Offset, displacement
 from vision.measure.trust import LayerTrust
+from vision.measure.warp import Warp
 from vision.result import CameraMovement, Displacement
 
 POINTS = np.array([[80.0, 60.0], [120.0, 60.0], [120.0, 90.0], [80.0, 90.0]])
@@ -240,3 +241,54 @@ def test_a_fill_that_surely_looks_doubled_is_told_as_moved_within_the_pass(surel
     (finding,) = findings_of(evidence(trust=(outline, doubled)), ())
     assert finding.kind == told
     assert ("0.27 mm apart" in finding.summary) == surely
+
+
+def warped(peak_mm, sigma_mm, lift_sensitivity=0.3):
+    """Return a warp along X by a parabola, seen from the side by a camera 450 mm above."""
+    x = np.linspace(-1.0, 1.0, 21)
+    shape = np.zeros((len(x), 2, 14))
+    shape[:, 0, 0] = x**2 - np.mean(x**2)
+    value = np.zeros(14)
+    value[0] = peak_mm / np.abs(shape[:, 0, 0]).max()
+    heights = np.zeros((len(x), 5))
+    heights[:, 2] = shape[:, 0, 0]
+    by_height = np.zeros((14, 5))
+    by_height[0, 2] = lift_sensitivity
+    return Warp(value, sigma_mm**2 * np.eye(14), shape, heights, by_height, lift_sensitivity)
+
+
+def test_a_sure_warp_is_named_and_what_is_told_of_places_is_no_more_than_possible():
+    bent = evidence(
+        warp=warped(0.2, 0.01), placement_on_work=moved(0.4), placement={"all": moved(0.4)}
+    )
+    found = findings_of(bent, ())
+    assert kinds(found) == ["placement", "warp"]
+    assert found[0].confidence == "possible"
+    assert any("bows" in rival for rival in found[0].rivals)
+    assert "0.20 ± 0.0" in found[1].summary
+    assert "bows by 1.05 ± 0.0" in found[1].evidence[1]
+    assert "the mark is bent by 0.20" in sentence(bent)
+
+
+def test_a_warp_that_chance_explains_is_not_named():
+    straight = evidence(warp=warped(0.02, 0.01))
+    assert kinds(findings_of(straight, ())) == ["none"]
+    assert "bent" not in sentence(straight)
+    assert warped(0.02, 0.01).unsure_mm(Quantity(0.0, 1.0)) == 0.0
+
+
+def test_a_warp_that_is_hardly_known_is_not_told():
+    vague = warped(9.0, 1.0)
+    assert vague.quantities["peak_mm"].value is None
+    assert not vague.surely
+
+
+def test_a_bowed_sheet_may_lie_as_much_higher_as_the_size_of_the_mark_allows():
+    bowed = warped(0.2, 0.01)
+    assert bowed.unsure_mm(Quantity(1.0, 0.5)) == pytest.approx(0.3 * 1.5)
+    assert bowed.unsure_mm(Quantity(0.0, 0.1)) == pytest.approx(bowed.peak_mm)
+    assert bowed.unsure_mm(Quantity.missing("too small")) == pytest.approx(3.0)
+    # A warp that no bow explains says nothing of lift.
+    other = replace(bowed, by_height=np.zeros((14, 5)))
+    assert other.bow_mm is None
+    assert other.unsure_mm(Quantity(1.0, 0.5)) == pytest.approx(other.peak_mm)

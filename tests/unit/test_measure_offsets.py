@@ -201,3 +201,7 @@ def test_a_worst_point_that_may_lie_further_has_a_wider_interval_upwards():
     assert further.dx_mm == told.dx_mm
     missing = Displacement.missing("not seen")
     assert reaching(missing, 0.1) is missing
+    either = reaching(told, 0.1, 0.02)
+    assert either.worst_mm.high == further.worst_mm.high
+    assert either.worst_mm.low == pytest.approx(max(0.0, further.worst_mm.low - 0.02))
+    assert reaching(told, 9.0, 9.0).worst_mm.low == 0.0

@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -62,6 +63,22 @@ def test_a_disc_is_seen_where_the_camera_projects_it(index, height_mm):
     # Integral of the ramp round the rim: pi (r^2 + ramp^2 / 12).
     area = shape.area * (1 + RAMP_MM**2 / (12 * 4.3**2))
     assert darkness.sum() / 0.5 == pytest.approx(area, rel=5e-4)
+
+
+def test_on_a_bowed_work_a_disc_is_seen_where_its_height_puts_it():
+    camera, bow_mm = pool_camera(3, SIZE), 4.0
+    work = plain_work(0.6)
+    page = work.bed_from_work.after(placed((15.0, 20.0), 0.0))
+    mark = Mark(disc(1.5, (10.0, 10.0)), page, 0.0, GREY)
+    bowed = replace(work, bow_mm=bow_mm)
+    darkness = np.maximum(seen(camera, bowed) - seen(camera, replace(bowed, marks=(mark,))), 0)
+    # The disc's middle lies 25 mm from the side of a work 80 mm long.
+    height = 0.6 + bow_mm * (1 - (25.0 / 40.0 - 1) ** 2)
+    middle = page.apply(np.array([10.0, 10.0]))
+    expected = camera.project(np.array([[*middle, height]]))[0]
+    flat = camera.project(np.array([[*middle, 0.6]]))[0]
+    off = centroid(darkness.astype(float)) - expected
+    assert np.hypot(*off) < 0.02 * np.hypot(*(flat - expected))
 
 
 @pytest.mark.parametrize("axis", [0, 1])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from calibration.quantity import CHI2_SURELY, Quantity
 from vision.artwork.strokes import Layer
@@ -113,9 +113,11 @@ def findings_of(
     found.extend(_within_a_pass(evidence))
     between = _between_passes(evidence)
     found.extend(between)
-    found.extend(_work_and_place(evidence, bool(between)))
+    bent = _warped(evidence)
+    placed = _work_and_place(evidence, bool(between))
+    found.extend([_unsure(finding) for finding in placed] if bent else placed)
     found.extend(_stretched(evidence))
-    found.extend(_warped(evidence))
+    found.extend(bent)
     for role, camera in cameras:
         if camera.corrected or (camera.seen_by == "bed" and seen_length(camera)):
             found.append(Finding("camera_moved", "sure", f"The {role} capture: {camera.note}."))
@@ -157,6 +159,9 @@ def summary_of(evidence: Evidence, verdict: Verdict) -> str:
         parts.extend(_place_words(on_work, "the mark", "from its place on the work"))
     elif not told and evidence.placement:
         parts.extend(_place_words(evidence.placement.get("all"), "the mark", "from its place"))
+    if evidence.warp is not None and evidence.warp.surely:
+        peak = evidence.warp.quantities["peak_mm"]
+        parts.append(f"the mark is bent by {millimetres(peak)}, so the sheet may bow")
     if not parts:
         parts.append("the mark was found, but nothing says where it should be")
     text = "; ".join(parts)
@@ -387,6 +392,12 @@ def _stretched(evidence: Evidence) -> list[Finding]:
     ]
 
 
+def _unsure(finding: Finding) -> Finding:
+    """Return a finding about places as no more than possible: the sheet is seen to bow."""
+    rival = "the sheet bows, and what lies higher looks moved away from below the camera"
+    return replace(finding, confidence="possible", rivals=(*finding.rivals, rival))
+
+
 def _warped(evidence: Evidence) -> list[Finding]:
     """Return what a mark that is surely bent against its artwork says."""
     warp = evidence.warp
@@ -394,8 +405,6 @@ def _warped(evidence: Evidence) -> list[Finding]:
         return []
     told = warp.quantities
     peak, typical = told["peak_mm"], told["rms_mm"]
-    if peak.value is None or typical.value is None:
-        return []
     bow = warp.bow_mm
     proof = [f"rigid motion and scale leave {millimetres(typical)} (rms)"]
     if bow is not None and bow.value is not None and bow.interval[0] > 0.0:

@@ -121,12 +121,13 @@ def only_worst(several: list[Displacement], why: str) -> Displacement:
     )
 
 
-def reaching(told: Displacement, further_mm: float) -> Displacement:
-    """Return a displacement whose worst point may lie further than its one rigid motion says."""
+def reaching(told: Displacement, further_mm: float, nearer_mm: float = 0.0) -> Displacement:
+    """Return a displacement whose worst point may lie elsewhere than its one rigid motion says."""
     worst_mm = told.worst_mm
     if worst_mm.value is None or further_mm == 0:
         return told
     low, high = worst_mm.interval[0], worst_mm.interval[1] + further_mm
+    low = max(0.0, low - nearer_mm)
     return replace(told, worst_mm=Quantity(worst_mm.value, (high - low) / 2, low=low, high=high))
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,8 @@ class Warp:
         parabola, mm.
     by_height
         (14, 5) what these sheets do to the coefficients.
+    by_lift
+        How far a lift of one millimetre moves what is seen of the strokes, at most, mm.
     """
 
     value: Array
@@ -54,11 +57,13 @@ class Warp:
     field: Array
     heights: Array
     by_height: Array
+    by_lift: float
 
     @property
     def surely(self) -> bool:
-        """Whether this is surely not nothing."""
-        return self._chi2(self.value) > chi2_by_chance(len(self.value))
+        """Whether this is surely not nothing, and known well enough to be told."""
+        told = self.quantities["peak_mm"].value is not None
+        return told and self._chi2(self.value) > chi2_by_chance(len(self.value))
 
     @property
     def bow_mm(self) -> Quantity | None:
@@ -74,6 +79,25 @@ class Warp:
         error = np.ptp(self.heights @ _draws(covariance), axis=0)
         return _of_norm(float(bow), error, _HIGHEST_MM)
 
+    def unsure_mm(self, lift_mm: Quantity) -> float:
+        """Return how much nearer or farther strokes may lie than the rigid motion says.
+
+        Nothing where no warp is sure. A sheet that bows lies higher as a whole, too, which looks
+        like a shift.
+
+        Parameters
+        ----------
+        lift_mm
+            How much higher than stated the surface lies by the mark's size.
+        """
+        if not self.surely:
+            return 0.0
+        if self.bow_mm is None:
+            return self.peak_mm
+        told = lift_mm.value is not None
+        highest_mm = max(abs(end) for end in lift_mm.interval) if told else _HIGHEST_MM
+        return max(self.peak_mm, highest_mm * self.by_lift)
+
     def _chi2(self, value: Array) -> float:
         return float(value @ np.linalg.solve(self.covariance, value))
 
@@ -82,7 +106,7 @@ class Warp:
         """The largest warp of the strokes."""
         return float(_lengths(self.field @ self.value).max())
 
-    @property
+    @cached_property
     def quantities(self) -> dict[str, Quantity]:
         """As in the report: the largest warp of the strokes, and its root mean square.
 
@@ -161,7 +185,8 @@ def warp_of(
     sheets = np.stack([x, y, x * x, x * y, y * y], axis=1)
     planes = np.stack([np.ones_like(x), x, y], axis=1)
     # What lies higher is seen where a place farther from below the camera would be.
-    lifted = -surface.height_jacobian_mm(points)[:, :, None] * sheets[:, None, :]
+    by_lift = -surface.height_jacobian_mm(points)
+    lifted = by_lift[:, :, None] * sheets[:, None, :]
     share, *_ = np.linalg.lstsq(design[:, :kinds], design[:, kinds:], rcond=None)
     return Warp(
         found.value,
@@ -171,4 +196,5 @@ def warp_of(
         shape - (design[:, :kinds] @ share).reshape(shape.shape),
         sheets - planes @ np.linalg.lstsq(planes, sheets, rcond=None)[0],
         told_as(lifted)[kinds:],
+        float(_lengths(by_lift).max()),
     )
