@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -28,6 +29,8 @@ FORM = slice(POSE.stop, POSE.stop + 2)  # of the bed's own millimetres (see `for
 PLACE = slice(FORM.stop, FORM.stop + 3)  # true minus typed place of the board: x, y mm, turn rad
 SCALE = slice(PLACE.stop, PLACE.stop + 1)  # true size of the board over the assumed one, minus one
 COUNT = SCALE.stop
+# What a capture may change of the camera: its pose (as above), logarithm of both focal lengths.
+TRACKED = 7
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,10 +95,10 @@ class Bed:
     place_measured, scale_measured
         Whether the user stated how well place and scale are known; otherwise they are assumed.
     tracking_covariance
-        (6, 6) covariance of the camera's pose in this capture against the calibration; zero in
-        the file.
+        (7, 7) covariance of the camera's pose and of the logarithm of its focal length in this
+        capture against the calibration; zero in the file.
     id
-        Hash of the file's content; kept when a capture's pose replaces the calibration's.
+        Hash of the file's content; kept when a capture's camera replaces the calibration's.
     """
 
     lens: Lens
@@ -112,7 +115,7 @@ class Bed:
     form: tuple[float, float] = (0.0, 0.0)
     place_measured: bool = False
     scale_measured: bool = False
-    tracking_covariance: Array = field(default_factory=lambda: np.zeros((6, 6)))
+    tracking_covariance: Array = field(default_factory=lambda: np.zeros((TRACKED, TRACKED)))
     id: str = ""
 
     def __post_init__(self) -> None:
@@ -154,20 +157,43 @@ class Bed:
         offset = rotation[:, 2] * height_mm + self.pose.translation_mm
         return self.lens.project(points_mm @ (rotation[:, :2] @ self.square).T + offset)
 
-    def px_with_jacobians(
-        self, points_mm: Array, pose: Pose | None = None
-    ) -> tuple[Array, Array, Array, Array]:
+    def px_with_jacobians(self, points_mm: Array) -> tuple[Array, Array, Array, Array]:
         """Map (n, 3) bed points to (n, 2) pixels, with derivatives.
 
         By the point in the bed's own millimetres (n, 2, 3), the camera's small motion (n, 2, 6) and
-        the lens (n, 2, 12). `pose` takes the place of the bed's.
+        the lens (n, 2, 12).
         """
         wider = np.eye(3)
         wider[:2, :2] = self.square
         px, per_mm, per_pose, per_lens = project_with_jacobians(
-            self.lens, pose or self.pose, points_mm @ wider.T
+            self.lens, self.pose, points_mm @ wider.T
         )
         return px, per_mm @ wider, per_pose, per_lens
+
+    def per_tracked(self, per_pose: Array, per_lens: Array) -> Array:
+        """Return (n, 2, 7) derivatives of pixels by what a capture may change of the camera.
+
+        From those by pose (n, 2, 6) and lens (n, 2, 12).
+        """
+        per_focal = per_lens[:, :, :2] @ self.lens.parameters[:2]
+        return np.concatenate([per_pose, per_focal[:, :, None]], axis=2)
+
+    def tracked(self, pose: Pose, log_focal: float, covariance: Array) -> Bed:
+        """Return the bed as one capture's camera sees it.
+
+        Parameters
+        ----------
+        pose
+            The camera's pose in the capture.
+        log_focal
+            Logarithm of its focal lengths over this bed's.
+        covariance
+            (7, 7) tracking covariance.
+        """
+        parameters = self.lens.parameters.copy()
+        parameters[:2] *= math.exp(log_focal)
+        lens = self.lens.with_parameters(parameters)
+        return replace(self, lens=lens, pose=pose, tracking_covariance=covariance)
 
     def mm_from_px(self, points_px: Array, height_mm: float) -> Array:
         """Map (n, 2) pixels to (n, 2) bed points: where the ray meets the plane z = height.

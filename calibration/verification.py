@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.bed import Bed
 from calibration.errors import WitmarkError
 from calibration.files import read_json, write_json
-from calibration.marks import CameraMoved, resolve_pose
+from calibration.tracking import CameraMoved, resolve_camera
 
 Verdict = Literal["holds", "stale", "cannot_tell"]
 
@@ -59,7 +59,7 @@ def look(bed: Bed, grey: NDArray[np.uint8], *, date: str, photo: str, photo_sha2
             "stick marks near the bed's corners ('witmark board --reference') and calibrate the "
             "bed again with --marks",
         )
-    _, moved = resolve_pose(bed, grey)
+    _, moved = resolve_camera(bed, grey)
     return Look(
         date,
         _verdict(moved),

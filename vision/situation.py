@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import Bed
-from calibration.marks import MIN_MARKS, CameraMoved, resolve_pose
+from calibration.marks import MIN_MARKS
 from calibration.plane import PlaneSurface
+from calibration.tracking import CameraMoved, resolve_camera
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
 from vision.capture.photo import Photo, check_size
@@ -111,7 +112,7 @@ def see_captures(
             continue
         for photo in photos:
             check_size(photo, bed.image_size, "the bed file")
-        own, moved = resolve_pose(bed, photos[0].grey)
+        own, moved = resolve_camera(bed, photos[0].grey)
         surfaces[role] = PlaneSurface(own, height_mm)
         views[role] = view_of(photos, surfaces[role])
         cameras.append((role, _camera(moved)))

@@ -14,8 +14,8 @@ from PIL import Image
 from calibration.bed import read_bed
 from calibration.board import BoardPlace, read_board
 from calibration.lens import read_lens
-from calibration.marks import resolve_pose
 from calibration.plane import PlaneSurface
+from calibration.tracking import resolve_camera
 from calibration.verification import last_verified, record_path
 from cli.app import run
 from vision.capture.photo import read_photo
@@ -80,7 +80,7 @@ def test_bed_command_finds_the_camera_and_the_marks(
     assert history["photos"][0]["sha256"] == read_photo(Path(photo)).sha256
 
     # A later capture by a nudged camera: noticed, told and corrected.
-    solved, moved = resolve_pose(bed, read_photo(bench.folder / "nudged.png").grey)
+    solved, moved = resolve_camera(bed, read_photo(bench.folder / "nudged.png").grey)
     assert moved.moved
     assert moved.shift_mm.value == pytest.approx(0.4, abs=0.3)
     nudge = bench.camera.step_to(solved.pose)
