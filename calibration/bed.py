@@ -61,6 +61,29 @@ class BedMark:
         return float(x), float(y)
 
 
+@dataclass(frozen=True)
+class FocusPlane:
+    """Where the laser focuses, on a machine whose bed lowers so that every work's face lies there.
+
+    Attributes
+    ----------
+    height_mm
+        Its height above the bed as calibrated.
+    u95_mm
+        How well that is known (95 %).
+    stated
+        Whether the user stated how well; otherwise it is assumed.
+    """
+
+    height_mm: float
+    u95_mm: float
+    stated: bool
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the part of the bed file that holds a focus plane."""
+        return {"height_mm": self.height_mm, "u95_mm": self.u95_mm, "stated": self.stated}
+
+
 @dataclass(frozen=True, eq=False)
 class Bed:
     """Map between pixels and bed millimetres, with its joint covariance.
@@ -94,6 +117,9 @@ class Bed:
         one, and the angle by which its Y leans toward its X, both on the bed's axes.
     place_measured, scale_measured
         Whether the user stated how well place and scale are known; otherwise they are assumed.
+    focus
+        The plane where the laser focuses; None where nobody said. Reference marks do not move
+        with a bed that lowers to it: they stay at their own heights.
     tracking_covariance
         (7, 7) covariance of the camera's pose and of the logarithm of its focal length in this
         capture against the calibration; zero in the file.
@@ -115,6 +141,7 @@ class Bed:
     form: tuple[float, float] = (0.0, 0.0)
     place_measured: bool = False
     scale_measured: bool = False
+    focus: FocusPlane | None = None
     tracking_covariance: Array = field(default_factory=lambda: np.zeros((TRACKED, TRACKED)))
     id: str = ""
 
@@ -221,12 +248,18 @@ class Bed:
         )
         return replace(self, marks=marks, dictionary=dictionary, field_mm=grown, id="")
 
+    def with_focus(self, focus: FocusPlane | None) -> Bed:
+        """Return the bed with a focus plane."""
+        return self if focus is None else replace(self, focus=focus, id="")
+
     def _content(self) -> dict[str, Any]:
         """Return what the file holds, without its identity."""
         form = {"form": list(self.form)}
         if not any(self.form) and not self.covariance[FORM].any():
             # A board's millimetres are right-angled: nothing is said of their form.
             form = {}
+        # Few machines have one: the others' files say nothing of it.
+        focus = {} if self.focus is None else {"focus_plane": self.focus.to_json()}
         kept = _kept(self.lens, bool(form))
         return {
             "schema": "witmark.bed/1",
@@ -240,6 +273,7 @@ class Bed:
             "sigma_px": self.sigma_px,
             "covariance": self.covariance[np.ix_(kept, kept)].tolist(),
             **form,
+            **focus,
             "pivot_mm": list(self.pivot_mm),
             "field_mm": list(self.field_mm),
             "place_measured": self.place_measured,
@@ -328,6 +362,7 @@ def bed_from_json(content: dict[str, Any], where: str) -> Bed:
             form=(stretch, skew),
             place_measured=bool(content.get("place_measured", False)),
             scale_measured=bool(content.get("scale_measured", False)),
+            focus=_focus_from_json(content.get("focus_plane")),
             id=content_id(content),
         )
     except (KeyError, TypeError, ValueError) as error:
@@ -347,6 +382,15 @@ def _kept(lens: Lens, with_form: bool) -> NDArray[np.int64]:
     own = np.arange(LENS.start, LENS.start + len(lens.names))
     form = np.r_[FORM] if with_form else np.zeros(0, np.int64)
     return np.concatenate([own, np.r_[POSE], form, np.r_[PLACE, SCALE]])
+
+
+def _focus_from_json(content: dict[str, Any] | None) -> FocusPlane | None:
+    if content is None:
+        return None
+    height, u95 = float(content["height_mm"]), float(content["u95_mm"])
+    if not (math.isfinite(height) and math.isfinite(u95) and u95 >= 0):
+        raise ValueError("a focus plane has a height and a U95 of 0 or more")
+    return FocusPlane(height, u95, bool(content["stated"]))
 
 
 def _mark_from_json(content: dict[str, Any]) -> BedMark:

@@ -49,10 +49,20 @@ class PlaneSurface:
 
     Its covariance is made block diagonal: the pose is split into what follows from the lens and
     what is left. So the groups of `terms` are independent and their variances add up.
+
+    Attributes
+    ----------
+    bed
+        The camera.
+    height_mm
+        Height of the plane above the bed as calibrated.
+    thickness_mm
+        How far the plane lies above what the work lies on; None: on the bed as calibrated.
     """
 
     bed: Bed
     height_mm: float = 0.0
+    thickness_mm: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse a height that the camera does not look down on."""
@@ -63,6 +73,12 @@ class PlaneSurface:
                 f"lies above the camera, which hangs {camera:.0f} mm over the bed",
                 "give the height of the work's face above the bed in millimetres",
             )
+
+    @property
+    def distance_share(self) -> float:
+        """The camera's distance from the plane, over that from where it was calibrated."""
+        camera = float(self.bed.pose.camera_mm[2])
+        return (camera - self.height_mm) / (camera - self.bed.pivot_mm[2])
 
     @property
     def image_size(self) -> tuple[int, int]:

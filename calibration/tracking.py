@@ -170,7 +170,7 @@ class _Fits:
         By the noise of these corners, which is mostly less than what is taken for theirs.
         """
         gain = (self.moved.chi2 - self.both.chi2) * self.both.degrees
-        return self.marks >= _MARKS_FOR_FOCAL and gain > _HINT * self.both.chi2
+        return gain > _HINT * self.both.chi2
 
     @property
     def moved_too(self) -> bool:

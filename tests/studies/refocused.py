@@ -49,8 +49,8 @@ _KINDS = {"refocused": 0.35, "both": 0.35, "nudged": 0.2, "still": 0.1}
 _PX = (0.5, 20.0)
 _PERCENT = (0.3, 3.0)
 _HEIGHT_MM = (1.0, 40.0)
-# Nearer to the rim of the picture marks are not looked at.
-_RIM_PX = 3.0
+# Marks whose white ground comes nearer to the rim of the picture may be missed.
+_RIM_PX = 8.0
 
 
 @dataclass(frozen=True)
@@ -112,6 +112,7 @@ def run_capture(seed: int, cache: Path, sabotage: bool, code: str) -> Row:
         "kind": case.kind,
         "spec": {"camera": nudge.camera_index, "nudge_px": nudge.nudge_px, "bed": nudge.bed},
         "marks": told.marks_seen,
+        "note": told.note,
         "moved": told.moved,
         "corrected": told.corrected,
         "refocus": None if refocus is None else refocus.confidence,
