@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import Bed, BedMark
-from calibration.camera_fit import CameraFit, fit_camera
+from calibration.camera_fit import FOCAL_SIGMA, CameraFit, fit_camera
 from calibration.marks import MIN_MARKS, detect_marks, detect_near
 from calibration.quantity import K95, Quantity
 
@@ -25,6 +25,8 @@ _CHI2_1, _CHI2_6, _NORMAL = 10.828, 22.458, 3.090
 _MARK_SIGMAS = 6.0
 # Three marks are explained by a pose, whatever the focal length.
 _MARKS_FOR_FOCAL = 4
+# Beyond this a focal length has been zoomed rather than focused (logarithm).
+_ZOOM = 3 * FOCAL_SIGMA
 # 99.5 % quantile of chi-square with 1 degree of freedom.
 _HINT = 7.88
 # Only a camera that went straight along its axis looks like a refocus: another focal length then
@@ -133,7 +135,7 @@ def resolve_from_corners(bed: Bed, found_px: Mapping[int, Array]) -> tuple[Bed, 
 
     if rivals is not None:
         solved, told = _refocused(bed, fits, rivals)
-    elif fits.focal_alone:
+    elif fits.focal_alone and abs(fits.focal.log_focal) < _ZOOM:
         solved, told = _perhaps_refocused(bed, fits)
     else:
         solved, told = _moved(bed, fits)
@@ -247,8 +249,9 @@ def _refocused(bed: Bed, fits: _Fits, knocked: Sequence[int]) -> tuple[Bed, Came
     rivals = tuple(
         f"the camera moved and reference mark {number} was knocked" for number in knocked
     )
+    done = "refocused" if abs(found.log_focal) < _ZOOM else "zoomed"
     note = (
-        f"the camera refocused{' and moved' if moved else ''}: its focal length is "
+        f"the camera {done}{' and moved' if moved else ''}: its focal length is "
         f"{_longer(change)} than calibrated, and the picture of the bed shifted by up to "
         f"{shift_mm.value:.2f} mm ({shift_px.value:.1f} px); corrected from {fits.marks} "
         "reference marks"
@@ -286,11 +289,12 @@ def _moved(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
     if not moved:
         corrected = bed.tracked(fits.moved.pose, 0.0, fits.moved.covariance)
         solved = bed.tracked(bed.pose, 0.0, fits.moved.covariance)
-    elif fits.focal_hinted:
+    elif fits.focal_hinted and not fits.focal_alone:
         solved = corrected = bed.tracked(fits.both.pose, fits.both.log_focal, fits.both.covariance)
     else:
-        # What a refocus that hides behind the movement would put the map off by is not known.
-        off = fits.moved.step - fits.both.step
+        # What a refocus that hides behind the movement would put the map off by is not known; nor
+        # is a zoom about the middle told from a camera that came nearer.
+        off = fits.moved.step - (fits.focal if fits.focal_alone else fits.both).step
         covariance = fits.both.covariance + np.outer(off, off)
         solved = corrected = bed.tracked(fits.moved.pose, 0.0, covariance)
     shift_mm, shift_px = _largest_shift(bed, corrected)
@@ -300,6 +304,8 @@ def _moved(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
         if moved
         else f"the camera stands where it was calibrated ({fits.marks} reference marks agree)"
     )
+    if fits.focal_alone:
+        note += f"; a zoom by {math.exp(fits.focal.log_focal):.2f} would look the same on the bed"
     return solved, CameraMoved(moved, moved, fits.marks, shift_mm, shift_px, note)
 
 

@@ -163,6 +163,24 @@ def test_one_knocked_mark_is_not_taken_for_a_refocus() -> None:
     assert "was moved" in said.note
 
 
+def test_a_zoom_about_the_middle_is_no_refocus_and_counts_as_not_known() -> None:
+    calibrated = bed(STEEP)
+    inner = tuple(
+        replace(mark, corners_mm=(mark.corners_mm - [200, 150]) / 2 + [200, 150])
+        for mark in calibrated.marks
+    )
+    calibrated = calibrated.with_marks(inner, calibrated.dictionary)
+    camera = now(calibrated, 30.0)
+    solved, said = told(calibrated, camera)
+    assert said.moved is True
+    assert said.refocus is None
+    assert "a zoom by 1.30 would look the same" in said.note
+    for height in (0.0, 40.0):
+        seen = solved.mm_from_px(camera.px_from_mm(GRID, height), height)
+        u95 = PlaneSurface(solved, height).calibration_u95_mm(GRID)
+        assert (np.linalg.norm(seen - GRID, axis=1) < u95).all()
+
+
 def test_three_marks_name_no_refocus_but_keep_the_map_honest() -> None:
     calibrated = bed(LEANING)
     camera = now(calibrated, 2.0)
