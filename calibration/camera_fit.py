@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 # Focusing changes a webcam's focal length by fractions of a per cent to a few per cent (common
 # practice, no source): by less than 4 % with 95 %.
 FOCAL_SIGMA = 0.02
+_WIDEST = 1.0
 
 _POSE, _FOCAL = slice(0, 6), 6
 
@@ -104,8 +105,12 @@ def fit_camera(
         matrix = np.einsum("nai,nab,nbj->ij", per_step, weight, per_step) + expected
         change = np.zeros(TRACKED)
         change[free] = np.linalg.solve(matrix[np.ix_(free, free)], side[free])
+        if not np.isfinite(change).all():
+            raise np.linalg.LinAlgError("the camera ran away from the marks")
         pose = pose.moved(change[_POSE])
         step = step + change
+        # Marks that lie anywhere must not carry it beyond what a number can hold.
+        step[_FOCAL] = np.clip(step[_FOCAL], -_WIDEST, _WIDEST)
         # Whole marks are weighted down together, since a mark moves as one (Huber's weights).
         per_mark = _corner_lengths(residual, noise).max(axis=1)
         robust = np.minimum(1.0, 3.0 / np.maximum(per_mark, 1e-9))

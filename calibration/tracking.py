@@ -119,11 +119,11 @@ def resolve_from_corners(bed: Bed, found_px: Mapping[int, Array]) -> tuple[Bed, 
     while True:
         try:
             fits = _fit(bed, marks, found_px)
+            rivals = _knocked_instead(bed, marks, found_px, fits)
         except np.linalg.LinAlgError:
             return bed, _cannot_tell(
                 len(marks), "the reference marks lie quite otherwise than in the bed file"
             )
-        rivals = _knocked_instead(bed, marks, found_px, fits)
         if rivals is not None or fits.moved.excess[fits.moved.worst] <= _MARK_SIGMAS:
             break
         if len(marks) <= MIN_MARKS:
