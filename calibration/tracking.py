@@ -250,11 +250,12 @@ def _refocused(bed: Bed, fits: _Fits, knocked: Sequence[int]) -> tuple[Bed, Came
         f"the camera moved and reference mark {number} was knocked" for number in knocked
     )
     done = "refocused" if abs(found.log_focal) < _ZOOM else "zoomed"
+    done += " and moved" if moved else ""
+    instead = "" if not rivals else ", or it moved and a reference mark was knocked"
     note = (
-        f"the camera {done}{' and moved' if moved else ''}: its focal length is "
-        f"{_longer(change)} than calibrated, and the picture of the bed shifted by up to "
-        f"{shift_mm.value:.2f} mm ({shift_px.value:.1f} px); corrected from {fits.marks} "
-        "reference marks"
+        f"the camera {'seems to have ' if rivals else ''}{done}{instead}: its focal length is "
+        f"{_longer(change)} than calibrated, and {_shifted(shift_mm, shift_px)}; corrected from "
+        f"{fits.marks} reference marks"
     )
     refocus = Refocus("likely" if rivals else "sure", change, moved, rivals)
     return solved, CameraMoved(moved, True, fits.marks, shift_mm, shift_px, note, refocus)
@@ -274,9 +275,8 @@ def _perhaps_refocused(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
     )
     note = (
         f"the camera refocused (had it stood still, its focal length is {_longer(alone)} than "
-        f"calibrated), or {rival}: the picture of the bed shifted by up to {shift_mm.value:.2f} mm "
-        f"({shift_px.value:.1f} px); corrected from {fits.marks} reference marks, and what the "
-        "two differ by at other heights is part of U95"
+        f"calibrated), or {rival}: {_shifted(shift_mm, shift_px)}; corrected from {fits.marks} "
+        "reference marks, and what the two differ by at other heights is part of U95"
     )
     change = _focal_percent(found, fits.both.covariance)
     refocus = Refocus("likely", change, False, (rival,))
@@ -299,8 +299,8 @@ def _moved(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
         solved = corrected = bed.tracked(fits.moved.pose, 0.0, covariance)
     shift_mm, shift_px = _largest_shift(bed, corrected)
     note = (
-        f"the camera moved: the picture of the bed shifted by up to {shift_mm.value:.2f} mm "
-        f"({shift_px.value:.1f} px); corrected from {fits.marks} reference marks"
+        f"the camera moved: {_shifted(shift_mm, shift_px)}; corrected from {fits.marks} "
+        "reference marks"
         if moved
         else f"the camera stands where it was calibrated ({fits.marks} reference marks agree)"
     )
@@ -319,6 +319,15 @@ def _longer(change: Quantity) -> str:
     """Return a change of the focal length in words."""
     percent = change.value or 0.0
     return f"{abs(percent):.2f} +- {change.u95:.2f} % {'longer' if percent > 0 else 'shorter'}"
+
+
+def _shifted(shift_mm: Quantity, shift_px: Quantity) -> str:
+    """Return the largest shift of the bed in words."""
+    if shift_mm.value is None or shift_px.value is None:
+        return "the picture of the bed shifted out of view"
+    return (
+        f"the picture of the bed shifted by up to {shift_mm.value:.2f} mm ({shift_px.value:.1f} px)"
+    )
 
 
 def _nearer_mm(bed: Bed, fit: CameraFit) -> Quantity:
