@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -28,6 +29,8 @@ FORM = slice(POSE.stop, POSE.stop + 2)  # of the bed's own millimetres (see `for
 PLACE = slice(FORM.stop, FORM.stop + 3)  # true minus typed place of the board: x, y mm, turn rad
 SCALE = slice(PLACE.stop, PLACE.stop + 1)  # true size of the board over the assumed one, minus one
 COUNT = SCALE.stop
+# What a capture may change of the camera: its pose (as above), logarithm of both focal lengths.
+TRACKED = 7
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +59,29 @@ class BedMark:
         """The middle of the four corners."""
         x, y = self.corners_mm.mean(axis=0)
         return float(x), float(y)
+
+
+@dataclass(frozen=True)
+class FocusPlane:
+    """Where the laser focuses, on a machine whose bed lowers so that every work's face lies there.
+
+    Attributes
+    ----------
+    height_mm
+        Its height above the bed as calibrated.
+    u95_mm
+        How well that is known (95 %).
+    stated
+        Whether the user stated how well; otherwise it is assumed.
+    """
+
+    height_mm: float
+    u95_mm: float
+    stated: bool
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the part of the bed file that holds a focus plane."""
+        return {"height_mm": self.height_mm, "u95_mm": self.u95_mm, "stated": self.stated}
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,11 +117,14 @@ class Bed:
         one, and the angle by which its Y leans toward its X, both on the bed's axes.
     place_measured, scale_measured
         Whether the user stated how well place and scale are known; otherwise they are assumed.
+    focus
+        The plane where the laser focuses; None where nobody said. Reference marks do not move
+        with a bed that lowers to it: they stay at their own heights.
     tracking_covariance
-        (6, 6) covariance of the camera's pose in this capture against the calibration; zero in
-        the file.
+        (7, 7) covariance of the camera's pose and of the logarithm of its focal length in this
+        capture against the calibration; zero in the file.
     id
-        Hash of the file's content; kept when a capture's pose replaces the calibration's.
+        Hash of the file's content; kept when a capture's camera replaces the calibration's.
     """
 
     lens: Lens
@@ -112,7 +141,8 @@ class Bed:
     form: tuple[float, float] = (0.0, 0.0)
     place_measured: bool = False
     scale_measured: bool = False
-    tracking_covariance: Array = field(default_factory=lambda: np.zeros((6, 6)))
+    focus: FocusPlane | None = None
+    tracking_covariance: Array = field(default_factory=lambda: np.zeros((TRACKED, TRACKED)))
     id: str = ""
 
     def __post_init__(self) -> None:
@@ -154,20 +184,43 @@ class Bed:
         offset = rotation[:, 2] * height_mm + self.pose.translation_mm
         return self.lens.project(points_mm @ (rotation[:, :2] @ self.square).T + offset)
 
-    def px_with_jacobians(
-        self, points_mm: Array, pose: Pose | None = None
-    ) -> tuple[Array, Array, Array, Array]:
+    def px_with_jacobians(self, points_mm: Array) -> tuple[Array, Array, Array, Array]:
         """Map (n, 3) bed points to (n, 2) pixels, with derivatives.
 
         By the point in the bed's own millimetres (n, 2, 3), the camera's small motion (n, 2, 6) and
-        the lens (n, 2, 12). `pose` takes the place of the bed's.
+        the lens (n, 2, 12).
         """
         wider = np.eye(3)
         wider[:2, :2] = self.square
         px, per_mm, per_pose, per_lens = project_with_jacobians(
-            self.lens, pose or self.pose, points_mm @ wider.T
+            self.lens, self.pose, points_mm @ wider.T
         )
         return px, per_mm @ wider, per_pose, per_lens
+
+    def per_tracked(self, per_pose: Array, per_lens: Array) -> Array:
+        """Return (n, 2, 7) derivatives of pixels by what a capture may change of the camera.
+
+        From those by pose (n, 2, 6) and lens (n, 2, 12).
+        """
+        per_focal = per_lens[:, :, :2] @ self.lens.parameters[:2]
+        return np.concatenate([per_pose, per_focal[:, :, None]], axis=2)
+
+    def tracked(self, pose: Pose, log_focal: float, covariance: Array) -> Bed:
+        """Return the bed as one capture's camera sees it.
+
+        Parameters
+        ----------
+        pose
+            The camera's pose in the capture.
+        log_focal
+            Logarithm of its focal lengths over this bed's.
+        covariance
+            (7, 7) tracking covariance.
+        """
+        parameters = self.lens.parameters.copy()
+        parameters[:2] *= math.exp(log_focal)
+        lens = self.lens.with_parameters(parameters)
+        return replace(self, lens=lens, pose=pose, tracking_covariance=covariance)
 
     def mm_from_px(self, points_px: Array, height_mm: float) -> Array:
         """Map (n, 2) pixels to (n, 2) bed points: where the ray meets the plane z = height.
@@ -195,12 +248,18 @@ class Bed:
         )
         return replace(self, marks=marks, dictionary=dictionary, field_mm=grown, id="")
 
+    def with_focus(self, focus: FocusPlane | None) -> Bed:
+        """Return the bed with a focus plane."""
+        return self if focus is None else replace(self, focus=focus, id="")
+
     def _content(self) -> dict[str, Any]:
         """Return what the file holds, without its identity."""
         form = {"form": list(self.form)}
         if not any(self.form) and not self.covariance[FORM].any():
             # A board's millimetres are right-angled: nothing is said of their form.
             form = {}
+        # Few machines have one: the others' files say nothing of it.
+        focus = {} if self.focus is None else {"focus_plane": self.focus.to_json()}
         kept = _kept(self.lens, bool(form))
         return {
             "schema": "witmark.bed/1",
@@ -214,6 +273,7 @@ class Bed:
             "sigma_px": self.sigma_px,
             "covariance": self.covariance[np.ix_(kept, kept)].tolist(),
             **form,
+            **focus,
             "pivot_mm": list(self.pivot_mm),
             "field_mm": list(self.field_mm),
             "place_measured": self.place_measured,
@@ -302,6 +362,7 @@ def bed_from_json(content: dict[str, Any], where: str) -> Bed:
             form=(stretch, skew),
             place_measured=bool(content.get("place_measured", False)),
             scale_measured=bool(content.get("scale_measured", False)),
+            focus=_focus_from_json(content.get("focus_plane")),
             id=content_id(content),
         )
     except (KeyError, TypeError, ValueError) as error:
@@ -321,6 +382,15 @@ def _kept(lens: Lens, with_form: bool) -> NDArray[np.int64]:
     own = np.arange(LENS.start, LENS.start + len(lens.names))
     form = np.r_[FORM] if with_form else np.zeros(0, np.int64)
     return np.concatenate([own, np.r_[POSE], form, np.r_[PLACE, SCALE]])
+
+
+def _focus_from_json(content: dict[str, Any] | None) -> FocusPlane | None:
+    if content is None:
+        return None
+    height, u95 = float(content["height_mm"]), float(content["u95_mm"])
+    if not (math.isfinite(height) and math.isfinite(u95) and u95 >= 0):
+        raise ValueError("a focus plane has a height and a U95 of 0 or more")
+    return FocusPlane(height, u95, bool(content["stated"]))
 
 
 def _mark_from_json(content: dict[str, Any]) -> BedMark:

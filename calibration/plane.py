@@ -10,18 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import COUNT as BED_COUNT
-from calibration.bed import FORM, LENS, PLACE, POSE, SCALE, Bed
+from calibration.bed import FORM, LENS, PLACE, POSE, SCALE, TRACKED, Bed
 from calibration.errors import WitmarkError
 from calibration.form import per_form
 from calibration.quantity import K95_PLANE
 
 Array = NDArray[np.float64]
 
-# The plane's parameters are the bed's, and the camera's pose in this capture against the bed's.
-TRACKING = slice(BED_COUNT, BED_COUNT + 6)
+# The plane's parameters are the bed's, and the camera's in this capture against the bed's.
+TRACKING = slice(BED_COUNT, BED_COUNT + TRACKED)
 # The machine's form cannot be told from the camera's pose but together with it.
 CAMERA = slice(POSE.start, FORM.stop)
-COUNT = BED_COUNT + 6
+COUNT = TRACKING.stop
 
 
 @dataclass(frozen=True)
@@ -49,10 +49,20 @@ class PlaneSurface:
 
     Its covariance is made block diagonal: the pose is split into what follows from the lens and
     what is left. So the groups of `terms` are independent and their variances add up.
+
+    Attributes
+    ----------
+    bed
+        The camera.
+    height_mm
+        Height of the plane above the bed as calibrated.
+    thickness_mm
+        How far the plane lies above what the work lies on; None: on the bed as calibrated.
     """
 
     bed: Bed
     height_mm: float = 0.0
+    thickness_mm: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse a height that the camera does not look down on."""
@@ -63,6 +73,12 @@ class PlaneSurface:
                 f"lies above the camera, which hangs {camera:.0f} mm over the bed",
                 "give the height of the work's face above the bed in millimetres",
             )
+
+    @property
+    def distance_share(self) -> float:
+        """The camera's distance from the plane, over that from where it was calibrated."""
+        camera = float(self.bed.pose.camera_mm[2])
+        return (camera - self.height_mm) / (camera - self.bed.pivot_mm[2])
 
     @property
     def image_size(self) -> tuple[int, int]:
@@ -86,20 +102,21 @@ class PlaneSurface:
         return per_mm[:, :, :2]
 
     def calibration_jacobian_mm(self, points_mm: Array) -> Array:
-        """Return (n, 2, 30): how a point measured here moves, in mm, with each parameter.
+        """Return (n, 2, 31): how a point measured here moves, in mm, with each parameter.
 
         Signed so that `mm_from_px` of a fixed pixel changes by this much per unit of parameter.
         Columns: lens (with the pose and form that follow it), rest of the pose and of the form,
-        place and scale of the board (true minus assumed), pose in this capture.
+        place and scale of the board (true minus assumed), pose and focal length in this capture.
         """
         _, per_mm, per_pose, per_lens = self._project(points_mm)
         # A fixed pixel: 0 = A dp + B dparameter, so dp = -A^-1 B dparameter.
-        moved = -np.linalg.solve(per_mm[:, :, :2], np.concatenate([per_lens, per_pose], axis=2))
+        tracked = self.bed.per_tracked(per_pose, per_lens)
+        moved = -np.linalg.solve(per_mm[:, :, :2], np.concatenate([per_lens, tracked], axis=2))
         out = np.empty((len(points_mm), 2, COUNT))
         out[:, :, POSE] = moved[:, :, POSE]
         out[:, :, FORM] = -np.linalg.solve(self.bed.square, per_form(points_mm))
         out[:, :, LENS] = moved[:, :, LENS] + out[:, :, CAMERA] @ self._camera_per_lens
-        out[:, :, TRACKING] = moved[:, :, POSE]
+        out[:, :, TRACKING] = moved[:, :, POSE.start :]
         x0, y0, z0 = self.bed.pivot_mm
         from_pivot = points_mm - np.array([x0, y0])
         out[:, :, PLACE] = 0.0
@@ -115,7 +132,7 @@ class PlaneSurface:
 
     @cached_property
     def calibration_covariance(self) -> Array:
-        """(30, 30) covariance of the parameters, block diagonal over `terms`."""
+        """(31, 31) covariance of the parameters, block diagonal over `terms`."""
         full = self.bed.covariance
         out = np.zeros((COUNT, COUNT))
         out[LENS, LENS] = full[LENS, LENS]

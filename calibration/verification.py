@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.bed import Bed
 from calibration.errors import WitmarkError
 from calibration.files import read_json, write_json
-from calibration.marks import CameraMoved, resolve_pose
+from calibration.tracking import CameraMoved, resolve_camera
 
 Verdict = Literal["holds", "stale", "cannot_tell"]
 
@@ -29,7 +29,7 @@ class Look:
     date
         ISO 8601.
     verdict
-        "holds", "stale" (the camera moved), or "cannot_tell".
+        "holds", "stale" (the camera moved or refocused), or "cannot_tell".
     shift_mm, u95_mm
         Largest apparent shift over the calibrated part of the bed; None where it was not seen.
     marks_seen
@@ -38,6 +38,8 @@ class Look:
         One plain sentence.
     photo, photo_sha256
         The capture.
+    focal_percent, focal_u95_percent
+        How much longer the focal length is than calibrated; None where nothing says that it is.
     """
 
     date: str
@@ -48,6 +50,8 @@ class Look:
     note: str
     photo: str
     photo_sha256: str
+    focal_percent: float | None = None
+    focal_u95_percent: float | None = None
 
 
 def look(bed: Bed, grey: NDArray[np.uint8], *, date: str, photo: str, photo_sha256: str) -> Look:
@@ -59,7 +63,8 @@ def look(bed: Bed, grey: NDArray[np.uint8], *, date: str, photo: str, photo_sha2
             "stick marks near the bed's corners ('witmark board --reference') and calibrate the "
             "bed again with --marks",
         )
-    _, moved = resolve_pose(bed, grey)
+    _, moved = resolve_camera(bed, grey)
+    focal = None if moved.refocus is None else moved.refocus.focal_percent
     return Look(
         date,
         _verdict(moved),
@@ -69,6 +74,8 @@ def look(bed: Bed, grey: NDArray[np.uint8], *, date: str, photo: str, photo_sha2
         moved.note,
         photo,
         photo_sha256,
+        None if focal is None else focal.value,
+        None if focal is None else focal.u95,
     )
 
 
@@ -132,7 +139,7 @@ def last_verified(bed_file: Path, bed_id: str) -> tuple[str | None, str | None]:
 def _verdict(moved: CameraMoved) -> Verdict:
     if moved.moved is None:
         return "cannot_tell"
-    return "stale" if moved.moved else "holds"
+    return "stale" if moved.corrected else "holds"
 
 
 def _look_from_json(content: dict[str, Any]) -> Look:
@@ -140,16 +147,18 @@ def _look_from_json(content: dict[str, Any]) -> Look:
     if verdict not in ("holds", "stale", "cannot_tell"):
         raise ValueError(f"'{verdict}' is no verdict")
 
-    def number(key: str) -> float | None:
-        return None if content[key] is None else float(content[key])
+    def number(told: Any) -> float | None:
+        return None if told is None else float(told)
 
     return Look(
         date=str(content["date"]),
         verdict=verdict,
-        shift_mm=number("shift_mm"),
-        u95_mm=number("u95_mm"),
+        shift_mm=number(content["shift_mm"]),
+        u95_mm=number(content["u95_mm"]),
         marks_seen=int(content["marks_seen"]),
         note=str(content["note"]),
         photo=str(content["photo"]),
         photo_sha256=str(content["photo_sha256"]),
+        focal_percent=number(content.get("focal_percent")),
+        focal_u95_percent=number(content.get("focal_u95_percent")),
     )

@@ -34,6 +34,8 @@ class JobFiles:
     at_u: tuple[float, float] | None = None
     height_mm: float = 0.0
     height_u_mm: float | None = None
+    from_focus: bool = False
+    thickness_mm: float | None = None
     depth_mm: float = 0.0
     kerf_mm: float = 0.2
     hatch_mm: float | None = None
@@ -49,6 +51,13 @@ class JobFiles:
 def read_job(files: JobFiles, today: date) -> Job:
     """Read all files of a job; raises WitmarkError for the first one that is not usable."""
     bed = read_bed(files.bed)
+    if files.from_focus and bed.focus is None:
+        raise WitmarkError(
+            str(files.bed),
+            "says nothing of a focus plane, from which --height-from focus tells heights",
+            "calibrate the bed with --focus-height MM,U: how high above the bed as calibrated the "
+            "laser focuses",
+        )
     artwork = read_svg(files.artwork)
     if files.marks is not None:
         bed = typed_marks(bed, read_marks(files.marks))
@@ -78,6 +87,8 @@ def read_job(files: JobFiles, today: date) -> Job:
         at_u=files.at_u,
         height_mm=files.height_mm,
         height_u_mm=files.height_u_mm,
+        focus=bed.focus if files.from_focus else None,
+        thickness_mm=files.thickness_mm,
         depth_mm=files.depth_mm,
         kerf_mm=files.kerf_mm,
         hatch_mm=files.hatch_mm,

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.bed import Bed
+from calibration.bed import Bed, FocusPlane
 from calibration.quantity import Quantity
 from vision.artwork.blanks import one_blank
 from vision.artwork.placing import Rigid, bed_from_page
@@ -37,6 +37,12 @@ from vision.situation import Situation, see_captures, see_work
 
 Array = NDArray[np.float64]
 
+# How thick work on a lowered bed is assumed to be: a common sheet or a thin board (no source).
+_THICKNESS_MM = 5.0
+# Nearer to the camera than this share of the distance at which it was calibrated, a wrong height
+# shifts points more than twice as far.
+_NEAR = 0.5
+
 
 @dataclass(frozen=True, eq=False)
 class Job:
@@ -59,8 +65,12 @@ class Job:
         Expanded uncertainty (95 %) of the place (mm) and the turn (degrees) as typed; None:
         0.5 mm and 0.3 degrees are assumed.
     height_mm, height_u_mm
-        Height of the work's surface above the bed, and its expanded uncertainty; None: 0.2 mm is
-        assumed.
+        Height of the work's surface above the bed (or the focus plane), and its expanded
+        uncertainty; None: 0.2 mm is assumed.
+    focus, thickness_mm
+        The focus plane where heights are told from it: then the bed was lowered, and how thick the
+        work is must be told for itself (None: `_THICKNESS_MM` is assumed). None: heights are told
+        from the bed as calibrated, on which the work lies.
     depth_mm, kerf_mm, hatch_mm
         Depth of the fill's floor, width of the burned line, spacing of the hatch (None: 0.1 mm is
         assumed).
@@ -98,11 +108,25 @@ class Job:
     inputs: dict[str, dict[str, str]]
     calibration: CalibrationRow
     notes: tuple[str, ...] = ()
+    focus: FocusPlane | None = None
+    thickness_mm: float | None = None
+
+    @property
+    def above_bed_mm(self) -> float:
+        """Height of the work's surface above the bed as calibrated."""
+        return self.height_mm + (0.0 if self.focus is None else self.focus.height_mm)
+
+    @property
+    def thick_mm(self) -> float | None:
+        """How thick the work is, or None where it lies on the bed as calibrated."""
+        if self.focus is None:
+            return None
+        return _THICKNESS_MM if self.thickness_mm is None else self.thickness_mm
 
 
 def check_job(job: Job) -> JobResult:
     """Measure and judge one job: captures, artwork, fits, findings, verdict."""
-    situation = see_captures(job.after, job.before, job.bed, job.height_mm)
+    situation = see_captures(job.after, job.before, job.bed, job.above_bed_mm, job.thick_mm)
     intended = _intended(job)
     place = _locate(job, situation, intended)
     if isinstance(place, NotFound):
@@ -178,6 +202,8 @@ def _assumptions(job: Job) -> Assumptions:
         at_stated=job.at_u is not None,
         height_sigma_mm=(0.2 if job.height_u_mm is None else job.height_u_mm) / 1.959964,
         height_stated=job.height_u_mm is not None,
+        focus_sigma_mm=0.0 if job.focus is None else job.focus.u95_mm / 1.959964,
+        focus_stated=job.focus is not None and job.focus.stated,
         depth_mm=job.depth_mm,
         has_place=job.at_mm is not None,
         hatch_mm=HATCH_SPACING_MM if job.hatch_mm is None else job.hatch_mm,
@@ -337,6 +363,18 @@ def _warnings(job: Job, situation: Situation, pieces: list[PieceResult]) -> tupl
         )
     if job.at_mm is None:
         out.append("no place was given (--at): the mark's place on the bed is not judged")
+    if situation.surface.distance_share < _NEAR:
+        out.append(
+            "the work's surface is less than half as far from the camera as what the map was "
+            "calibrated on: a wrong height shifts points more than twice as far there, and what "
+            "the lens's model cannot follow is not in U95; calibrate with the board at about that "
+            "height, or hang the camera higher"
+        )
+    if job.focus is not None and job.thickness_mm is None:
+        out.append(
+            f"how thick the work is was not stated (--thickness): {_THICKNESS_MM:g} mm is assumed "
+            "for how wide its sides may show"
+        )
     for photo in (*job.before, *job.after):
         out.extend(f"{photo.name}: {note}" for note in photo.notes)
     for piece in pieces:

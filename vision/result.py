@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
 from calibration.surface import Surface
+from calibration.tracking import Refocus
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
 
@@ -153,7 +154,7 @@ class PieceRow:
 
 @dataclass(frozen=True)
 class CameraMovement:
-    """How far the camera moved against its calibration or the first capture.
+    """How the camera moved or refocused since its calibration or the first capture.
 
     Attributes
     ----------
@@ -165,12 +166,15 @@ class CameraMovement:
         Whether the map was re-solved for this capture.
     note
         One plain sentence.
+    refocus
+        How the focal length changed, or None where nothing says that it did.
     """
 
     seen_by: str | None
     shift_mm: Quantity
     corrected: bool
     note: str
+    refocus: Refocus | None = None
 
 
 @dataclass(frozen=True)

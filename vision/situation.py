@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import Bed
-from calibration.marks import MIN_MARKS, CameraMoved, resolve_pose
+from calibration.marks import MIN_MARKS
 from calibration.plane import PlaneSurface
+from calibration.tracking import CameraMoved, resolve_camera
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
 from vision.capture.photo import Photo, check_size
@@ -98,9 +99,13 @@ class Situation:
 
 
 def see_captures(
-    after: Sequence[Photo], before: Sequence[Photo], bed: Bed, height_mm: float
+    after: Sequence[Photo],
+    before: Sequence[Photo],
+    bed: Bed,
+    height_mm: float,
+    thickness_mm: float | None = None,
 ) -> Situation:
-    """Make the captures' maps, with the camera's pose in each from the reference marks."""
+    """Make the captures' maps, with the camera in each solved from the reference marks."""
     views: dict[str, View] = {}
     surfaces: dict[str, PlaneSurface] = {}
     cameras: list[tuple[str, CameraMovement]] = []
@@ -111,8 +116,8 @@ def see_captures(
             continue
         for photo in photos:
             check_size(photo, bed.image_size, "the bed file")
-        own, moved = resolve_pose(bed, photos[0].grey)
-        surfaces[role] = PlaneSurface(own, height_mm)
+        own, moved = resolve_camera(bed, photos[0].grey)
+        surfaces[role] = PlaneSurface(own, height_mm, thickness_mm)
         views[role] = view_of(photos, surfaces[role])
         cameras.append((role, _camera(moved)))
         unsure = unsure or moved.moved is None
@@ -165,7 +170,7 @@ def _with_movement(situation: Situation, moved: Movement) -> Situation:
 
 def _camera(moved: CameraMoved) -> CameraMovement:
     seen_by = None if moved.moved is None else "reference marks"
-    return CameraMovement(seen_by, moved.shift_mm, moved.corrected, moved.note)
+    return CameraMovement(seen_by, moved.shift_mm, moved.corrected, moved.note, moved.refocus)
 
 
 def _by_the_bed(situation: Situation, before: View, artwork_corners_mm: Array) -> Situation:

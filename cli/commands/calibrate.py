@@ -121,6 +121,14 @@ def bed(
             "(95 %; 10 mm is assumed). For a bed without a lens file.",
         ),
     ] = None,
+    focus_height: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MM[,U]",
+            help="Height above the bed, as it stands now, at which the laser focuses, and how well "
+            "it is known (95 %; 0.5 mm is assumed). For a bed that lowers to focus.",
+        ),
+    ] = None,
     picture: Annotated[
         Path | None,
         typer.Option(
@@ -146,6 +154,7 @@ def bed(
     from cli.commands.calibrate_bed import (
         burned_place,
         camera_hangs,
+        focus_plane,
         printed_places,
         solve_printed,
         target_rows,
@@ -166,6 +175,7 @@ def bed(
     paths = photos_of(photos)
     # All that was typed is looked at before any photo is.
     hangs = camera_hangs(camera_height)
+    focus = focus_plane(focus_height)
     if hangs is not None and measured is not None and not isinstance(drawn, Target):
         raise WitmarkError(
             "--camera-height", "is for a bed without a lens file", "leave one of them out"
@@ -200,6 +210,7 @@ def bed(
     if described:
         solved, about_marks = register_marks(solved, described, [p.grey for p in captures])
         notes += about_marks
+    solved = solved.with_focus(focus)
     history = {
         "board": drawn.to_json(),
         "lens_file": None if lens is None else str(lens),

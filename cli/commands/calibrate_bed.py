@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 # How well a tape tells where a camera's lens hangs (95 %): common practice, no source.
 _CAMERA_U_MM = 10.0
+# How well a gauge puts a face into the focus plane (95 %): common practice, no source.
+_FOCUS_U_MM = 0.5
 
 if TYPE_CHECKING:
-    from calibration.bed import Bed
+    from calibration.bed import Bed, FocusPlane
     from calibration.bed_solve import BoardObservation
     from calibration.board import Board, BoardPlace
     from calibration.lens import Lens
@@ -60,6 +62,24 @@ def camera_hangs(text: str | None) -> tuple[float, float] | None:
             f"--camera-height {text}", "is no height", "give millimetres above 0, as 450 or 450,10"
         )
     return height, unsure / K95
+
+
+def focus_plane(text: str | None) -> FocusPlane | None:
+    """Return the focus plane that was typed, or None where none is."""
+    from calibration.bed import FocusPlane
+    from calibration.errors import WitmarkError
+    from cli.options import number_pair
+
+    if text is None:
+        return None
+    stated = "," in text
+    whole = text if stated else f"{text},{_FOCUS_U_MM:g}"
+    height, unsure = number_pair(whole, "--focus-height", "MM or MM,U")
+    if not (abs(height) < 1e3 and 0 <= unsure < 1e2):
+        raise WitmarkError(
+            f"--focus-height {text}", "is out of range", "give millimetres, as 8 or 8,0.3"
+        )
+    return FocusPlane(height, unsure, stated)
 
 
 @dataclass(frozen=True)

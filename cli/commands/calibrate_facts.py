@@ -151,6 +151,7 @@ def bed_facts(
         "sigma_px": bed.sigma_px,
         "height_mm": height_mm,
         "field_mm": list(bed.field_mm),
+        "focus_plane": None if bed.focus is None else bed.focus.to_json(),
         "photos": list(photos),
         "places": rows,
         "reference_marks": [
@@ -193,11 +194,14 @@ def _look_line(one: Look, named: bool) -> str:
     shift = ""
     if one.shift_mm is not None and one.u95_mm is not None:
         shift = f"; largest shift on the bed {one.shift_mm:.2f} +- {one.u95_mm:.2f} mm"
-    mend = (
-        " Checks correct for it while the marks are seen; 'witmark calibrate bed' makes it good."
-        if one.verdict == "stale"
-        else ""
-    )
+    mend = ""
+    if one.verdict == "stale":
+        mend = (
+            " Checks correct for it while the marks are seen; "
+            "'witmark calibrate bed' makes it good."
+        )
+    if one.focal_percent is not None:
+        mend += " Switch the camera's autofocus off first."
     return f"{one.photo + ': ' if named else ''}{said}: {one.note}{shift}.{mend}"
 
 
@@ -224,6 +228,13 @@ def bed_text(facts: dict[str, Any]) -> str:
             for p in facts["places"]
         ],
     )
+    focus = []
+    if (plane := facts["focus_plane"]) is not None:
+        focus = [
+            f"The laser focuses {plane['height_mm']:g} +- {plane['u95_mm']:g} mm above it "
+            f"({'stated' if plane['stated'] else 'U95 assumed'}); reference marks must lie on what "
+            "does not lower with the bed."
+        ]
     found = facts["reference_marks"]
     marks = (
         "Reference marks: " + ", ".join(str(mark["id"]) for mark in found) + "."
@@ -234,6 +245,7 @@ def bed_text(facts: dict[str, Any]) -> str:
         [
             f"Bed {facts['id']}: the camera hangs {z:.0f} mm over ({x:.0f}, {y:.0f}).",
             f"Millimetres are {facts['traceability']}.",
+            *focus,
             "",
             photos,
             "",

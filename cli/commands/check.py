@@ -56,8 +56,27 @@ def check(
         ),
     ] = None,
     height: Annotated[
-        float, typer.Option(metavar="MM", help="Height of the work's face above the bed.")
+        float,
+        typer.Option(
+            metavar="MM",
+            help="Height of the work's face above the bed as calibrated (or see --height-from).",
+        ),
     ] = 0.0,
+    height_from: Annotated[
+        str,
+        typer.Option(
+            metavar="WHAT",
+            help="What --height is told from: bed, or focus where the bed lowers so that the "
+            "work's face lies in the focus plane ('calibrate bed --focus-height').",
+        ),
+    ] = "bed",
+    thickness: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MM",
+            help="Thickness of the work, with --height-from focus; 5 is assumed otherwise.",
+        ),
+    ] = None,
     height_u: Annotated[
         float | None,
         typer.Option(metavar="MM", help="How well it is known (95 %); 0.2 is assumed otherwise."),
@@ -121,6 +140,8 @@ def check(
         mirror=mirror,
         at_u=None if at_u is None else _place_u(number_pair(at_u, "--at-u", "MM,DEG")),
         height_mm=_number(height, "--height", -1000.0, 1000.0),
+        from_focus=_from_focus(height_from, thickness),
+        thickness_mm=None if thickness is None else _number(thickness, "--thickness", 0.0, 1000.0),
         height_u_mm=None if height_u is None else _number(height_u, "--height-u", 0.0, 100.0),
         depth_mm=_number(depth, "--depth", 0.0, 20.0),
         kerf_mm=_number(kerf, "--kerf", 0.02, 5.0),
@@ -177,6 +198,20 @@ def _number(value: float, option: str, low: float, high: float) -> float:
     if not (math.isfinite(value) and low <= value <= high):
         raise WitmarkError(f"{option} {value:g}", "is out of range", f"give {low:g} to {high:g}")
     return value
+
+
+def _from_focus(height_from: str, thickness: float | None) -> bool:
+    from calibration.errors import WitmarkError
+
+    if height_from not in ("bed", "focus"):
+        raise WitmarkError(f"--height-from {height_from}", "is unknown", "use one of bed, focus")
+    if height_from == "bed" and thickness is not None:
+        raise WitmarkError(
+            "--thickness",
+            "is for --height-from focus",
+            "leave it out: work that lies on the bed as calibrated is as thick as --height",
+        )
+    return height_from == "focus"
 
 
 def _place(pair: tuple[float, float]) -> tuple[float, float]:

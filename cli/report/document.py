@@ -98,6 +98,9 @@ def _capture(row: CaptureRow) -> Json:
             "shift_mm": _quantity(movement.shift_mm),
             "corrected": movement.corrected,
             "note": movement.note,
+            "focal_percent": None
+            if movement.refocus is None
+            else _quantity(movement.refocus.focal_percent),
         },
     }
 

@@ -11,15 +11,16 @@ import numpy as np
 import pytest
 
 from calibration.bed import PLACE as BED_PLACE
+from calibration.bed import BedMark
 from calibration.bed_fit import solve_bed
 from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
 from calibration.lens import Lens
 from calibration.lens_fit import fit_model
 from calibration.lens_solve import View
-from calibration.marks import BedMark, resolve_pose_from_corners
 from calibration.plane import TRACKING, PlaneSurface
 from calibration.pose import Pose
+from calibration.tracking import resolve_from_corners
 
 SIZE = (1920, 1080)
 SIGMA_PX = 0.1
@@ -154,7 +155,7 @@ def test_a_nudged_camera_is_found_as_well_as_claimed() -> None:
             shifted = bed.lens.project(bed.pose.moved(nudge).apply(np.c_[true, np.zeros(4)]))
             seen[number] = shifted + rng.normal(0, sigma, (4, 2))
         marked = bed.with_marks(tuple(marks), "DICT_4X4_50")
-        solved, told = resolve_pose_from_corners(marked, seen)
+        solved, told = resolve_from_corners(marked, seen)
         moved += bool(told.moved)
         true_px = bed.lens.project(bed.pose.moved(nudge).apply(np.c_[POINTS, np.zeros(4)]))
         surface = PlaneSurface(solved, 0.0)
@@ -183,7 +184,7 @@ def test_a_camera_that_stands_still_is_rarely_called_moved() -> None:
         seen = {
             m.id: bed.px_from_mm(m.corners_mm, 0.0) + rng.normal(0, 0.05, (4, 2)) for m in marks
         }
-        called += bool(resolve_pose_from_corners(marked, seen)[1].moved)
+        called += bool(resolve_from_corners(marked, seen)[1].moved)
     assert called <= 2
 
 

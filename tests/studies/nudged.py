@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import Bed
-from calibration.marks import resolve_pose
+from calibration.tracking import resolve_camera
 from samples.simulator.bed import BEDS
 from samples.simulator.camera import POOL, Camera, nudged, pool_camera
 from samples.simulator.picture import Light, Optics
@@ -87,8 +87,8 @@ def run_capture(seed: int, cache: Path, sabotage: bool, code: str) -> Row:
     optics = Optics(case.psf_px, case.noise_levels, jpeg_quality=case.jpeg_quality)
     scene = Scene(shown, case.bed, 0, light=Light(case.tilt, 0.08, 0.98), optics=optics)
     rgb = render(scene, np.random.default_rng([9006, seed]))
-    solved, told = resolve_pose(calibrated, Photo(rgb, "capture", "").grey)
-    places = _grid(calibrated)
+    solved, told = resolve_camera(calibrated, Photo(rgb, "capture", "").grey)
+    places = grid_of(calibrated)
     apart = now.project(places) - before.project(places)
     off = calibrated.mm_from_px(now.project(places), 0.0) - places[:, :2]
     shift_mm = off - (calibrated.mm_from_px(before.project(places), 0.0) - places[:, :2])
@@ -101,21 +101,21 @@ def run_capture(seed: int, cache: Path, sabotage: bool, code: str) -> Row:
         "shift_mm": float(np.hypot(*shift_mm.T).max()),
         "told_mm": told.shift_mm.value,
         "u95_mm": told.shift_mm.u95,
-        "fresh_mm": _rms_off(calibrated, before),
-        "after_mm": _rms_off(solved, now),
+        "fresh_mm": rms_off(calibrated, before),
+        "after_mm": rms_off(solved, now),
     }
 
 
-def _grid(bed: Bed) -> Array:
+def grid_of(bed: Bed) -> Array:
     """Return (n, 3) places over the calibrated field at the bed's level."""
     left, low, right, high = bed.field_mm
     x, y = np.meshgrid(np.linspace(left, right, 9), np.linspace(low, high, 9))
     return np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1)
 
 
-def _rms_off(bed: Bed, camera: Camera) -> float:
+def rms_off(bed: Bed, camera: Camera) -> float:
     """Return how far a map is off over its field, mm (root mean square)."""
-    places = _grid(bed)
+    places = grid_of(bed)
     off = bed.mm_from_px(camera.project(places), 0.0) - places[:, :2]
     return float(np.sqrt((off**2).sum(axis=1).mean()))
 

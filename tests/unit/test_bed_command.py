@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from calibration.bed import read_bed
+from calibration.bed import FocusPlane, read_bed
 from calibration.board import BoardPlace, read_board
 from calibration.lens import read_lens
-from calibration.marks import resolve_pose
 from calibration.plane import PlaneSurface
+from calibration.tracking import resolve_camera
 from calibration.verification import last_verified, record_path
 from cli.app import run
 from vision.capture.photo import read_photo
@@ -80,7 +80,7 @@ def test_bed_command_finds_the_camera_and_the_marks(
     assert history["photos"][0]["sha256"] == read_photo(Path(photo)).sha256
 
     # A later capture by a nudged camera: noticed, told and corrected.
-    solved, moved = resolve_pose(bed, read_photo(bench.folder / "nudged.png").grey)
+    solved, moved = resolve_camera(bed, read_photo(bench.folder / "nudged.png").grey)
     assert moved.moved
     assert moved.shift_mm.value == pytest.approx(0.4, abs=0.3)
     nudge = bench.camera.step_to(solved.pose)
@@ -315,6 +315,67 @@ def test_verify_finds_a_nudged_camera_and_checks_warn_of_it_until_it_holds_again
     assert "did not hold" in str(warning)
     # A bed that was calibrated anew has not been verified yet.
     assert last_verified(marked_bed, "another") == (None, None)
+
+
+def test_verify_names_a_refocus_and_how_much_longer_the_focal_length_is(
+    bench: Any, marked_bed: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # A longer focal length enlarges the picture of a camera without distortion about its middle.
+    picture = Image.open(bench.folder / "bed.png")
+    width, height = picture.size
+    middle = np.array([(width - 1) / 2, (height - 1) / 2])
+    factor = 1.015
+    x, y = middle + 0.5 - (middle + 0.5) / factor
+    about = (1 / factor, 0.0, float(x), 0.0, 1 / factor, float(y))
+    longer = picture.transform(
+        picture.size, Image.Transform.AFFINE, about, resample=Image.Resampling.BICUBIC
+    )
+    longer.save(tmp_path / "longer.png")
+    capsys.readouterr()
+    command = ["calibrate", "verify", str(tmp_path / "longer.png"), "--bed", str(marked_bed)]
+    assert run([*command, "--json"]) == 1
+    [look] = json.loads(capsys.readouterr().out)["looks"]
+    assert look["verdict"] == "stale"
+    assert look["focal_percent"] == pytest.approx(1.5, abs=look["focal_u95_percent"])
+    assert run(command) == 1
+    said = capsys.readouterr().out
+    assert "does not hold: the camera" in said
+    assert "refocused" in said
+    assert "autofocus off" in said
+    content = json.loads(record_path(marked_bed).read_text())
+    schema = json.loads((files("calibration.schemas") / "verified.json").read_text())
+    jsonschema.Draft202012Validator(schema).validate(content)
+
+
+def test_a_focus_plane_is_kept_in_the_bed_file_and_told(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "bed.json"
+    command = ["calibrate", "bed", str(bench.folder / "bed.png"), *bench.bed_options]
+    for typed, plane in (
+        ("8,0.3", FocusPlane(8.0, 0.3, True)),
+        ("-2.5", FocusPlane(-2.5, 0.5, False)),
+    ):
+        assert run([*command, f"--focus-height={typed}", "--out", str(out)]) == 0
+        told = f"focuses {plane.height_mm:g} +- {plane.u95_mm:g} mm above"
+        assert told in capsys.readouterr().out
+        assert read_bed(out).focus == plane
+        content = json.loads(out.read_text())
+        schema = json.loads((files("calibration.schemas") / "bed.json").read_text())
+        jsonschema.Draft202012Validator(schema).validate(content)
+
+
+@pytest.mark.parametrize("typed", ["high", "1,2,3", "nan", "1e9", "8,-1", "8,1e3"])
+def test_a_focus_plane_that_cannot_be_is_refused_in_one_line(
+    bench: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str], typed: str
+) -> None:
+    out = tmp_path / "bed.json"
+    options = [*bench.bed_options, f"--focus-height={typed}", "--out", str(out)]
+    assert run(["calibrate", "bed", str(bench.folder / "bed.png"), *options]) == 2
+    said = capsys.readouterr().err
+    assert f"--focus-height {typed}" in said
+    assert len(said.strip().splitlines()) == 1
+    assert not out.exists()
 
 
 def test_verify_cannot_tell_without_marks_in_view(

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Quantity
+from calibration.tracking import Refocus
 from vision.diagnose.causes import Evidence, doubts_of, findings_of, summary_of
 from vision.diagnose.verdict import Condition, judge
 from vision.diagnose.words import degrees, direction, millimetres, seen_to_differ, turned
@@ -177,6 +178,24 @@ def test_a_camera_that_was_corrected_is_told_and_is_no_doubt():
     found = findings_of(evidence(), (("after", camera),))
     assert kinds(found) == ["camera_moved"]
     assert "after capture" in found[0].summary
+
+
+def test_a_refocus_is_told_as_surely_as_it_is_with_its_rivals():
+    focal = Quantity(1.1, 0.2)
+    for refocus, wanted in (
+        (Refocus("sure", focal, False), ["camera_refocused"]),
+        (Refocus("likely", focal, False, ("it came nearer",)), ["camera_refocused"]),
+        (Refocus("sure", focal, True), ["camera_refocused", "camera_moved"]),
+    ):
+        camera = CameraMovement(
+            "reference marks", Quantity(1.2, 0.1), True, "it refocused", refocus
+        )
+        found = findings_of(evidence(), (("before", camera),))
+        assert kinds(found) == wanted
+        assert {one.confidence for one in found} == {refocus.confidence}
+        assert found[0].rivals == refocus.rivals
+        assert found[0].summary == "The before capture: it refocused."
+        assert "autofocus off" in found[0].next_capture
 
 
 def test_artwork_that_was_not_found_is_all_that_is_said():

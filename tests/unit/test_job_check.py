@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calibration.bed import COUNT, Bed
+from calibration.bed import COUNT, Bed, FocusPlane
 from calibration.burn_files import Burning, gcode
 from calibration.lens import Lens
 from calibration.marks import register_marks
@@ -183,6 +183,37 @@ def test_what_was_only_assumed_makes_the_verdict_wider(jobs):
     names = {term.name for term in vague.budget if term.kind == "assumed"}
     assert "place of the artwork as typed" in names
     assert any("--at-u" in reason for reason in vague.verdict.reasons)
+
+
+@pytest.mark.slow
+def test_a_height_told_from_the_focus_plane_is_the_same_height_known_less_well(jobs):
+    job, _ = jobs("in place")
+    thickness = job.height_mm
+    plane = FocusPlane(thickness + 1.0, 0.0, True)
+    exact = check_job(job)
+    same = check_job(replace(job, focus=plane, height_mm=-1.0, thickness_mm=thickness))
+    for axis in ("dx_mm", "dy_mm"):
+        one, other = (getattr(result.placement["all"], axis) for result in (same, exact))
+        assert (one.value, one.u95) == pytest.approx((other.value, other.u95))
+    assert not any("--thickness" in warning for warning in same.warnings)
+    vague = check_job(replace(job, focus=replace(plane, u95_mm=2.0), height_mm=-1.0))
+    (term,) = [
+        row
+        for row in vague.budget
+        if row.name == "height of the focus plane" and row.quantity == "placement.all"
+    ]
+    assert term.u95_mm > 0.05
+    assert vague.placement["all"].dx_mm.u95 > exact.placement["all"].dx_mm.u95
+    assert any("5 mm is assumed" in warning for warning in vague.warnings)
+
+
+@pytest.mark.slow
+def test_work_much_nearer_than_what_the_map_was_made_on_is_warned_of(jobs):
+    job, _ = jobs("in place")
+    far = replace(job.bed, pivot_mm=(0.0, 0.0, -600.0))
+    near, usual = (check_job(replace(job, bed=bed)).warnings for bed in (far, job.bed))
+    assert any("half as far from the camera" in warning for warning in near)
+    assert not any("half as far from the camera" in warning for warning in usual)
 
 
 @pytest.mark.slow

@@ -15,10 +15,11 @@ from calibration.board import marker_dictionary
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
 from calibration.light import LINEAR
-from calibration.marks import bends_of, detect_marks, register_marks, resolve_pose
+from calibration.marks import bends_of, detect_marks, register_marks
 from calibration.marks_file import MarksFile, marks_from_json
 from calibration.plane import PlaneSurface
 from calibration.pose import Pose, rotation_from_vector
+from calibration.tracking import resolve_camera
 from samples.simulator.picture import level_from_linear
 
 SIZE = (1280, 960)
@@ -154,7 +155,7 @@ def test_registered_places_are_the_true_ones(marked: Bed) -> None:
 
 
 def test_camera_that_stands_still_keeps_its_calibration(marked: Bed, still: np.ndarray) -> None:
-    solved, told = resolve_pose(marked, still)
+    solved, told = resolve_camera(marked, still)
     assert told.moved is False
     assert not told.corrected
     assert solved.pose is marked.pose
@@ -164,7 +165,7 @@ def test_camera_that_stands_still_keeps_its_calibration(marked: Bed, still: np.n
 
 def test_nudged_camera_is_noticed_told_and_corrected(marked: Bed) -> None:
     nudge = np.array([0.002, -0.001, 0.001, 0.2, 0.1, 0.3])
-    solved, told = resolve_pose(marked, capture(pose().moved(nudge)))
+    solved, told = resolve_camera(marked, capture(pose().moved(nudge)))
     assert told.moved is True
     assert told.corrected
     assert told.marks_seen == 4
@@ -184,7 +185,7 @@ def test_nudged_camera_is_noticed_told_and_corrected(marked: Bed) -> None:
 
 def test_fewer_than_three_marks_are_not_corrected_and_that_is_said(marked: Bed) -> None:
     nudge = np.array([0.002, -0.001, 0.001, 0.2, 0.1, 0.3])
-    solved, told = resolve_pose(marked, capture(pose().moved(nudge), hidden=(10, 12)))
+    solved, told = resolve_camera(marked, capture(pose().moved(nudge), hidden=(10, 12)))
     assert solved is marked
     assert told.moved is None
     assert not told.corrected
@@ -194,14 +195,14 @@ def test_fewer_than_three_marks_are_not_corrected_and_that_is_said(marked: Bed) 
 
 def test_mark_that_was_itself_moved_is_named_and_not_used(marked: Bed) -> None:
     knocked = replace(MARKS, centres_mm={**MARKS.centres_mm, 11: (367.0, 32.0)})
-    solved, told = resolve_pose(marked, capture(pose(), knocked))
+    solved, told = resolve_camera(marked, capture(pose(), knocked))
     assert "reference mark 11 itself was moved" in told.note
     assert told.moved is False
     assert solved.pose is marked.pose
 
 
 def test_bed_without_marks_cannot_tell(still: np.ndarray) -> None:
-    solved, told = resolve_pose(bed(), still)
+    solved, told = resolve_camera(bed(), still)
     assert told.moved is None
     assert "no reference marks" in told.note
     assert not solved.tracking_covariance.any()
@@ -263,6 +264,6 @@ def test_marks_are_found_in_a_soft_picture_and_do_not_seem_to_move(
 ) -> None:
     soft = capture(pose(), blur_px=blur_px)
     assert len(detect_marks(soft, "DICT_4X4_50", [10, 11, 12, 13])) == 4
-    _, moved = resolve_pose(marked, soft)
+    _, moved = resolve_camera(marked, soft)
     assert moved.moved is False
     assert moved.marks_seen == 4

@@ -42,6 +42,15 @@ def every(surface=None, **changes):
     return {i.name: i for i in influences(surface or camera(), POINTS, AT, said(**changes), gap)}
 
 
+def test_the_focus_plane_is_a_line_of_its_own_beside_the_height():
+    assert "height of the focus plane" not in every(height_sigma_mm=0.1)
+    told = every(height_sigma_mm=0.1, focus_sigma_mm=0.3, focus_stated=False)
+    height, focus = told["height of the surface"], told["height of the focus plane"]
+    assert (height.kind, focus.kind) == ("measured", "assumed")
+    assert focus.on("fill") == pytest.approx(9 * height.on("fill"))
+    assert "--focus-height" in focus.advice
+
+
 def test_what_moves_both_layers_alike_leaves_their_difference_alone():
     eye = {"fill": np.eye(3), "outline": np.eye(3)}
     covariance = np.diag([0.04, 0.09, 1e-4])

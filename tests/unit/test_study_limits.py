@@ -1,4 +1,4 @@
-"""The studies of the statistical limit, of the burned target and of nudged cameras."""
+"""The studies of the statistical limit, of targets, boards, nudged and refocused cameras."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.studies import boards, calibrated, nudged, one_photo, target, wide
+from tests.studies import boards, calibrated, nudged, one_photo, refocused, target, wide
 from tests.studies.ideal import bound_of, not_passed
 from tests.studies.rows import read_rows
 from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
@@ -71,6 +71,34 @@ def test_a_nudge_runs_through_its_study_and_one_that_is_hidden_is_found_out(
     assert row["told_mm"] == pytest.approx(row["shift_mm"], abs=3 * row["u95_mm"])
     assert nudged.main([*options, "--sabotage"]) == 1
     assert "unnoticed" in capsys.readouterr().out.rpartition("Missed:")[2]
+
+
+@pytest.mark.slow
+def test_a_refocus_runs_through_its_study_and_one_that_is_hidden_is_found_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
+    cases = {seed: refocused.draw_case(seed) for seed in range(80)}
+    # The camera that leans most tells a refocus best.
+    seed = next(
+        seed
+        for seed, case in cases.items()
+        if case.kind == "refocused" and case.nudge.camera_index == 6
+    )
+    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
+    options = ["--seeds", f"{seed}:{seed + 1}", "--workers", "0", *folders]
+    refocused.main(options)
+    missed = capsys.readouterr().out.rpartition("Missed:")[2]
+    assert "unnamed" not in missed
+    assert "inside U95" not in missed
+    [row] = read_rows(tmp_path / "rows" / "refocused.jsonl")
+    assert row["refocus"] in ("sure", "likely")
+    assert row["moved"] is False
+    assert row["told_percent"] == pytest.approx(row["focal_percent"], abs=row["u95_percent"])
+    assert refocused.main([*options, "--sabotage"]) == 1
+    missed = capsys.readouterr().out.rpartition("Missed:")[2]
+    assert "not corrected" in missed
+    assert "unnamed" in missed
 
 
 @pytest.mark.slow

@@ -67,6 +67,17 @@ def test_jacobian_agrees_with_finite_differences(surface: PlaneSurface) -> None:
         np.testing.assert_allclose(jacobian[:, :, axis], numeric, atol=1e-6)
 
 
+def test_focal_column_agrees_with_finite_differences(surface: PlaneSurface) -> None:
+    px = surface.px_from_mm(POINTS)
+    bed = surface.bed
+    longer, shorter = (
+        PlaneSurface(bed.tracked(bed.pose, d, bed.tracking_covariance), HEIGHT_MM).mm_from_px(px)
+        for d in (1e-5, -1e-5)
+    )
+    column = surface.calibration_jacobian_mm(POINTS)[:, :, COUNT - 1]
+    np.testing.assert_allclose(column, (longer - shorter) / 2e-5, rtol=1e-5)
+
+
 def test_height_jacobian_agrees_with_finite_differences(surface: PlaneSurface) -> None:
     px = surface.px_from_mm(POINTS)
     up, down = (replace(surface, height_mm=HEIGHT_MM + d).mm_from_px(px) for d in (0.01, -0.01))

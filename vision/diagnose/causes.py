@@ -119,8 +119,7 @@ def findings_of(
     found.extend(_stretched(evidence))
     found.extend(bent)
     for role, camera in cameras:
-        if camera.corrected or (camera.seen_by == "bed" and seen_length(camera)):
-            found.append(Finding("camera_moved", "sure", f"The {role} capture: {camera.note}."))
+        found.extend(_of_camera(role, camera))
     if evidence.light_changed:
         found.append(Finding("light_changed", "likely", evidence.light_changed))
     for layer in evidence.trust:
@@ -180,6 +179,28 @@ def summary_of(evidence: Evidence, verdict: Verdict) -> str:
 def seen_length(camera: CameraMovement) -> bool:
     """Tell whether a camera's movement is surely not nothing."""
     return camera.shift_mm.value is not None and camera.shift_mm.interval[0] > 0.0
+
+
+def _of_camera(role: str, camera: CameraMovement) -> list[Finding]:
+    refocus = camera.refocus
+    if refocus is None:
+        if camera.corrected or (camera.seen_by == "bed" and seen_length(camera)):
+            return [Finding("camera_moved", "sure", f"The {role} capture: {camera.note}.")]
+        return []
+    found = [
+        Finding(
+            "camera_refocused",
+            refocus.confidence,
+            f"The {role} capture: {camera.note}.",
+            rivals=refocus.rivals,
+            next_capture="a capture with the camera's autofocus off and its focus as it was "
+            "calibrated",
+        )
+    ]
+    if refocus.also_moved:
+        moved = f"The {role} capture: beside refocusing, the camera moved."
+        found.append(Finding("camera_moved", refocus.confidence, moved))
+    return found
 
 
 def _offset_words(offset: Displacement) -> str:

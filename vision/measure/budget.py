@@ -90,6 +90,8 @@ class Assumptions:
         Standard uncertainty of the height of the surface.
     height_stated
         Whether the user stated it.
+    focus_sigma_mm, focus_stated
+        The same of the focus plane, where heights are told from it; else nothing.
     depth_mm
         Depth of the fill's floor.
     has_place
@@ -107,6 +109,8 @@ class Assumptions:
     has_place: bool
     hatch_mm: float = HATCH_SPACING_MM
     hatch_stated: bool = False
+    focus_sigma_mm: float = 0.0
+    focus_stated: bool = False
 
 
 def influences(
@@ -147,16 +151,26 @@ def influences(
         layer: rigid_response(surface.height_jacobian_mm(points)[:, :, None], points, reference_mm)
         for layer, points in points_mm.items()
     }
-    if said.height_sigma_mm > 0:
-        out.append(
-            Influence(
-                "height of the surface",
-                "measured" if said.height_stated else "assumed",
-                "measure the sheet's thickness and state it with --height-u",
-                lifted,
-                np.array([[said.height_sigma_mm**2]]),
-            )
-        )
+    heights: tuple[tuple[str, float, bool, str], ...] = (
+        (
+            "height of the surface",
+            said.height_sigma_mm,
+            said.height_stated,
+            "measure the sheet's thickness and state it with --height-u",
+        ),
+        (
+            "height of the focus plane",
+            said.focus_sigma_mm,
+            said.focus_stated,
+            "measure it above the bed as calibrated and state how well ('calibrate bed "
+            "--focus-height MM,U')",
+        ),
+    )
+    out.extend(
+        Influence(name, "measured" if stated else "assumed", advice, lifted, np.array([[sigma**2]]))
+        for name, sigma, stated, advice in heights
+        if sigma > 0
+    )
     if said.depth_mm > 0 and "fill" in lifted:
         # The floor's apparent shift lies anywhere from nothing to the full one: its middle is
         # corrected, the rest is uniform.

@@ -227,11 +227,12 @@ def _inner_light(view: View, line_mm: Array, normal: Array) -> float:
 
 
 def _wall(surface: Surface, middle_mm: Array, normal: Array) -> float:
-    """Return how wide the wall below an edge shows: on a plane that lies on the bed."""
+    """Return how wide the wall below an edge shows: on a plane that lies on something."""
     if not isinstance(surface, PlaneSurface):
         return 0.0
     lean = float(surface.height_jacobian_mm(middle_mm[None])[0] @ normal)
-    return max(lean * surface.height_mm, 0.0)
+    thick = surface.height_mm if surface.thickness_mm is None else surface.thickness_mm
+    return max(lean * thick, 0.0)
 
 
 def _sample(

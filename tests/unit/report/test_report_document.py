@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Quantity
+from calibration.tracking import Refocus
 from cli.report.document import report_document
 from vision.result import Displacement, Verdict
 
@@ -184,3 +185,18 @@ def test_the_date_is_the_callers(make_job):
 
 def _displacement(make_job) -> Displacement:
     return make_job("bumped").fill_to_outline
+
+
+def test_a_refocus_is_told_with_its_capture_and_its_absence_too(make_job, validator):
+    job = make_job("bumped")
+    focal = Quantity(1.1, 0.2)
+    told = []
+    for refocus in (None, Refocus("likely", focal, False, ("it came nearer",))):
+        rows = tuple(
+            replace(row, camera_movement=replace(row.camera_movement, refocus=refocus))
+            for row in job.captures
+        )
+        document = report_document(replace(job, captures=rows), None)
+        validator.validate(document)
+        told.append(document["captures"][0]["camera_movement"]["focal_percent"])
+    assert told == [None, {"value": 1.1, "u95": 0.2}]
