@@ -25,7 +25,7 @@ from vision.measure.offsets import (
 )
 from vision.measure.scale import strains
 from vision.measure.trust import trust
-from vision.measure.warp import warp_of
+from vision.measure.warp import unsure_mm, warp_of
 from vision.register.mark import Mark, measure
 from vision.register.view import NotFound
 from vision.result import BudgetTerm, Displacement, FeatureRow
@@ -155,7 +155,7 @@ def measure_piece(
     believed = [name for name in mark.layers if name not in faint]
     strained = strains(mark, situation.surface, points, said, believed)
     warp = warp_of(mark, situation.surface, every, said, believed)
-    bent = 0.0 if warp is None else warp.unsure_mm(strained["all"].lift_mm)
+    bent = unsure_mm(warp, strained.get("all"))
     # Directions of a hatch that lie apart lie to both sides of the one motion that was told.
     further: dict[str, float] = {layer.layer: layer.doubled_mm / 2 for layer in trusted}
     most = max(further.values())
@@ -252,8 +252,8 @@ def conditions(piece: PieceResult) -> list[Condition]:
 def _would_decide(quantity: str, piece: PieceResult) -> str:
     """Return what would make the interval shorter: the largest influence that can be helped."""
     evidence = piece.evidence
-    if quantity != "fill_to_outline" and evidence.warp is not None and evidence.warp.surely:
-        return "the mark is bent against its artwork: a capture with the work pressed flat"
+    if quantity != "fill_to_outline" and unsure_mm(evidence.warp, evidence.strains.get("all")):
+        return "the sheet bows or lies higher than stated: a capture with the work pressed flat"
     doubled = max(evidence.trust, key=lambda layer: layer.doubled_mm, default=None)
     further_mm = 0.0 if doubled is None else doubled.doubled_mm / 2
     for term in piece.budget:

@@ -12,8 +12,9 @@ from vision.diagnose.causes import Evidence, doubts_of, findings_of, summary_of
 from vision.diagnose.verdict import Condition, judge
 from vision.diagnose.words import degrees, direction, millimetres, seen_to_differ, turned
 from vision.measure.offsets import Offset, displacement
+from vision.measure.scale import Strain
 from vision.measure.trust import LayerTrust
-from vision.measure.warp import Warp
+from vision.measure.warp import Warp, unsure_mm
 from vision.result import CameraMovement, Displacement
 
 POINTS = np.array([[80.0, 60.0], [120.0, 60.0], [120.0, 90.0], [80.0, 90.0]])
@@ -293,7 +294,7 @@ def test_a_warp_that_chance_explains_is_not_named():
     straight = evidence(warp=warped(0.02, 0.01))
     assert kinds(findings_of(straight, ())) == ["none"]
     assert "bent" not in sentence(straight)
-    assert warped(0.02, 0.01).unsure_mm(Quantity(0.0, 1.0)) == 0.0
+    assert unsure_mm(warped(0.02, 0.01), lifted_by(0.1)) == 0.0
 
 
 def test_a_warp_that_is_hardly_known_is_not_told():
@@ -302,12 +303,25 @@ def test_a_warp_that_is_hardly_known_is_not_told():
     assert not vague.surely
 
 
+def lifted_by(lift_mm, sigma_mm=0.25):
+    """Return the strain of a sheet that lies higher, seen from 450 mm."""
+    by_lift = np.array([1 / 450, 1 / 450, 0.0])
+    sigma = sigma_mm / 450
+    covariance = sigma**2 * np.diag([2.0, 2.0, 1.0])
+    return Strain(lift_mm * by_lift, covariance, np.zeros((3, 3)), by_lift, 0.0)
+
+
 def test_a_bowed_sheet_may_lie_as_much_higher_as_the_size_of_the_mark_allows():
-    bowed = warped(0.2, 0.01)
-    assert bowed.unsure_mm(Quantity(1.0, 0.5)) == pytest.approx(0.3 * 1.5)
-    assert bowed.unsure_mm(Quantity(0.0, 0.1)) == pytest.approx(bowed.peak_mm)
-    assert bowed.unsure_mm(Quantity.missing("too small")) == pytest.approx(3.0)
-    # A warp that no bow explains says nothing of lift.
+    bowed, straight = warped(0.2, 0.01), warped(0.0, 0.01)
+    assert lifted_by(1.0).lift_mm.u95 == pytest.approx(0.49, abs=0.01)
+    assert unsure_mm(bowed, lifted_by(0.6)) == pytest.approx(0.3 * (0.6 + 0.49), abs=0.003)
+    assert unsure_mm(bowed, lifted_by(0.0, 0.05)) == pytest.approx(bowed.peak_mm)
+    assert unsure_mm(None, None) == 0.0
+    # A warp that no bow explains says nothing of lift, nor does a size that chance explains.
     other = replace(bowed, by_height=np.zeros((14, 5)))
     assert other.bow_mm is None
-    assert other.unsure_mm(Quantity(1.0, 0.5)) == pytest.approx(other.peak_mm)
+    assert unsure_mm(other, lifted_by(0.6)) == pytest.approx(other.peak_mm)
+    assert unsure_mm(straight, lifted_by(0.6)) == 0.0
+    # A lift that is sure needs no warp.
+    assert lifted_by(2.0).looks_lifted
+    assert unsure_mm(straight, lifted_by(2.0)) == pytest.approx(0.3 * 2.49, abs=0.003)

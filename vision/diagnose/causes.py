@@ -22,8 +22,6 @@ from vision.result import CameraMovement, Displacement, Finding, Verdict
 
 _SEEN_ENOUGH = 0.75
 _DISPLACED_TOO_MUCH = 0.06
-# Quantile of chi-square with two degrees of freedom, one in a thousand.
-_SURELY_NOT_LIFT = 13.82
 _BY_RULE = "measure the mark with a steel rule: it tells the machine from the camera's calibration"
 
 
@@ -115,8 +113,10 @@ def findings_of(
     found.extend(between)
     bent = _warped(evidence)
     placed = _work_and_place(evidence, bool(between))
-    found.extend([_unsure(finding) for finding in placed] if bent else placed)
-    found.extend(_stretched(evidence))
+    stretched = _stretched(evidence)
+    lifted = bent or any(finding.kind == "lifted" for finding in stretched)
+    found.extend([_unsure(finding) for finding in placed] if lifted else placed)
+    found.extend(stretched)
     found.extend(bent)
     for role, camera in cameras:
         found.extend(_of_camera(role, camera))
@@ -374,7 +374,7 @@ def _stretched(evidence: Evidence) -> list[Finding]:
     ]
     size = f"The mark is {' and '.join(longer)} than its artwork"
     lift = strain.lift_mm
-    if strain.beside_lift_chi2 < _SURELY_NOT_LIFT and lift.value is not None and lift.u95:
+    if strain.looks_lifted and lift.value is not None and lift.u95:
         way = "higher" if lift.value > 0 else "lower"
         return [
             Finding(
@@ -414,8 +414,8 @@ def _stretched(evidence: Evidence) -> list[Finding]:
 
 
 def _unsure(finding: Finding) -> Finding:
-    """Return a finding about places as no more than possible: the sheet is seen to bow."""
-    rival = "the sheet bows, and what lies higher looks moved away from below the camera"
+    """Return a finding about places as no more than possible: the sheet may lie higher."""
+    rival = "the sheet lies higher or bows, and so looks moved away from below the camera"
     return replace(finding, confidence="possible", rivals=(*finding.rivals, rival))
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.plane import PlaneSurface
-from calibration.quantity import K95, Quantity
+from calibration.quantity import CHI2_SURELY, K95, Quantity
 from vision.artwork.strokes import Layer
 from vision.measure.budget import Assumptions
 from vision.register.mark import Mark
@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 # A mark that is known no better than this says nothing of its size.
 _TELLS = 0.05
 _TOO_SMALL = "the mark is too small to tell"
+# Quantile of chi-square with two degrees of freedom, one in a thousand.
+_SURELY_NOT_LIFT = 13.82
 # No sheet is that far from where it should be.
 _TELLS_MM = 10.0
 
@@ -82,6 +84,11 @@ class Strain:
         weighed = np.linalg.solve(self.statistical + self.systematic, self.by_lift)
         told = float(weighed @ self.by_lift)
         return float(weighed @ self.value) / told, told**-0.5
+
+    @property
+    def looks_lifted(self) -> bool:
+        """Whether the mark is surely larger or smaller, by what a lift would do and no more."""
+        return self.chi2 > CHI2_SURELY and self.beside_lift_chi2 < _SURELY_NOT_LIFT
 
     @property
     def quantities(self) -> dict[str, Quantity]:

@@ -17,7 +17,7 @@ from calibration.plane import PlaneSurface
 from calibration.quantity import Quantity, chi2_by_chance
 from vision.artwork.strokes import Layer
 from vision.measure.budget import Assumptions
-from vision.measure.scale import affine_moves
+from vision.measure.scale import Strain, affine_moves
 from vision.register.bend import bend_of
 from vision.register.mark import Mark
 
@@ -79,25 +79,6 @@ class Warp:
         error = np.ptp(self.heights @ _draws(covariance), axis=0)
         return _of_norm(float(bow), error, _HIGHEST_MM)
 
-    def unsure_mm(self, lift_mm: Quantity) -> float:
-        """Return how much nearer or farther strokes may lie than the rigid motion says.
-
-        Nothing where no warp is sure. A sheet that bows lies higher as a whole, too, which looks
-        like a shift.
-
-        Parameters
-        ----------
-        lift_mm
-            How much higher than stated the surface lies by the mark's size.
-        """
-        if not self.surely:
-            return 0.0
-        if self.bow_mm is None:
-            return self.peak_mm
-        told = lift_mm.value is not None
-        highest_mm = max(abs(end) for end in lift_mm.interval) if told else _HIGHEST_MM
-        return max(self.peak_mm, highest_mm * self.by_lift)
-
     def _chi2(self, value: Array) -> float:
         return float(value @ np.linalg.solve(self.covariance, value))
 
@@ -119,6 +100,29 @@ class Warp:
             "peak_mm": _of_norm(self.peak_mm, _lengths(drawn).max(axis=0), _TELLS_MM),
             "rms_mm": _of_norm(float(_rms(_lengths(told))), _rms(_lengths(drawn)), _TELLS_MM),
         }
+
+
+def unsure_mm(warp: Warp | None, strain: Strain | None) -> float:
+    """Return how much nearer or farther strokes may lie than their rigid motion says.
+
+    Nothing where neither a warp nor a lift is sure. A sheet that bows lies higher as a whole, too,
+    and what lies higher looks moved away from below the camera.
+
+    Parameters
+    ----------
+    warp, strain
+        Of the whole mark.
+    """
+    if warp is None or strain is None:
+        return 0.0
+    bent = warp.surely
+    bows = bent and warp.bow_mm is not None
+    lift = strain.lift_mm
+    highest_mm = 0.0
+    if bows or strain.looks_lifted:
+        told = lift.value is not None
+        highest_mm = max(abs(end) for end in lift.interval) if told else _HIGHEST_MM
+    return max(warp.peak_mm if bent else 0.0, highest_mm * warp.by_lift)
 
 
 def _draws(covariance: Array) -> Array:

@@ -18,6 +18,7 @@ from vision.register.evenness import learn_burn
 from vision.register.fit import fit_layers
 from vision.register.fitted import Fit, drop
 from vision.register.model import texture_levels
+from vision.register.priors import strain
 from vision.register.region import Region
 from vision.register.scene import Scene, State, nudge
 from vision.register.starts import Shift, other_places
@@ -35,6 +36,9 @@ _NEARBY_MM = ((0.3, 0.0), (-0.3, 0.0), (0.0, 0.3), (0.0, -0.3))
 _HOPELESS = 500.0
 # Residuals whose variance counts for less than this many times that of white noise are noise alone.
 _NOISE = 1.15
+# Where a width or a lean is off by more standard deviations, places so far beside are tried.
+_STRAINED = 3.0
+_BESIDE_PX = 1.5
 # Layers that lie alike to this need not be tried together.
 _SAME_MM = 0.02
 _SAME_RAD = 5e-4
@@ -163,6 +167,8 @@ def fit_closely(
         return best
     if not _still_together(best.state.poses, pivot_mm):
         best = _from_one_place(again, best, held, start)
+    if strain(best.setting, best.state) > _STRAINED:
+        best = _from_beside(again, best)
     return _released(again, best)
 
 
@@ -187,6 +193,24 @@ def _from_one_place(again: Callable[..., Fit | None], best: Fit, held: Fit, star
     other = again(poses=other.state.poses, start=other.state)
     if other is not None and _better(other, best):
         return other
+    return best
+
+
+def _from_beside(again: Callable[..., Fit | None], best: Fit) -> Fit:
+    """Return the best of a fit and those that start a little beside it, as burns are expected.
+
+    Where edges nearly coincide, kerf, lean and strength may have bent so far to hide an offset that
+    the fit cannot come back: a wrong minimum, which their strain betrays.
+    """
+    setting, state = best.setting, best.state
+    straight = ((0.0, 0.0),) * len(state.poses)
+    fresh = replace(state, half_width_mm=setting.nominal_half_mm, lean_mm=straight)
+    step = _BESIDE_PX * setting.scene.region.pitch_mm
+    for dx, dy in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
+        aside = nudge(state.poses[0], setting.pivot_mm, dx, dy, 0.0)
+        other = again(poses=(aside, *state.poses[1:]), start=fresh)
+        if other is not None and _better(other, best):
+            best = other
     return best
 
 

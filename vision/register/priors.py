@@ -128,6 +128,13 @@ def priors(setting: Setting, state: State) -> Priors:
     return Priors(together, scale * np.array(misfits), together * looser)
 
 
+def strain(setting: Setting, state: State) -> float:
+    """Return by how many standard deviations the most unexpected width or lean is off."""
+    half = np.abs(np.array(state.half_width_mm) - setting.nominal_half_mm).max()
+    lean = np.abs(state.lean_mm).max()
+    return float(max(half / _HALF_WIDTH_PRIOR_MM, lean / _LEAN_PRIOR_MM))
+
+
 def bounds(setting: Setting, state: State) -> tuple[Array, Array]:
     """Return (p,) how far each parameter may change downwards and upwards."""
     at = places_of(setting, state)
