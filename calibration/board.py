@@ -143,6 +143,15 @@ class Board:
         """How well the board's size is known: relative, 95 %."""
         return SCALE_U95 if self.print_scale_u95 is None else self.print_scale_u95
 
+    @property
+    def tied(self) -> float:
+        """Variance of what many corners tell together, over that of as many independent ones.
+
+        Every side counts for both corners that it joins, so that neighbours on a line are
+        correlated by a half: 1 + 2 / 2.
+        """
+        return 2.0
+
     def points_mm(self, ids: NDArray[np.integer[Any]] | None = None) -> Array:
         """Return (n, 2) true board places (x right, y down) of inner corners, all by default."""
         numbers = np.arange(self.corner_count) if ids is None else np.asarray(ids)
