@@ -64,6 +64,10 @@ class Pattern(Protocol):
     def tied(self) -> float:
         """Variance of what many points tell together, over that of as many independent ones."""
 
+    @property
+    def shared_px(self) -> float:
+        """Standard deviation of what all points of one photo share."""
+
     def points_mm(self, ids: NDArray[np.integer[Any]] | None = None) -> Array:
         """Return (n, 2) places (x right, y down) of points by number, all by default."""
 
@@ -167,7 +171,9 @@ def solve_places(
     damping = 0.0
     for _ in range(_ROUNDS):
         alone = sigma_px**2 if sigma_px else max(now.pixels / degrees, _SIGMA_FLOOR_PX**2)
-        variance = board.tied * alone
+        # What a photo's corners share does not average out: no map is surer than that.
+        shared = board.shared_px**2 * (degrees + problem.count) / problem.count
+        variance = board.tied * alone + shared
         matrix, side = now.normal(variance)
         damped = matrix + damping * np.diag(np.diag(matrix))
         try:

@@ -42,11 +42,12 @@ _FARTHEST_PX = 1.5
 # The normal distribution by a table: linear in between it is good to 2e-6.
 _Z = np.linspace(-6.0, 6.0, 2401)
 _PHI = np.array([0.5 * (1 + math.erf(z / math.sqrt(2))) for z in _Z])
-# Terms of the course of lines over the picture, and how large they are: a share of half the board
-# from the third degree on, and of each degree against the one before. What corners miss it by (px).
-_DEGREE = 7
+# Terms of the course of lines over the picture. How large they are: of the third degree so many
+# times what corners lie off a homography, and of each degree against the one before. What corners
+# miss the course by (px).
+_DEGREE = 9
 _POWERS = np.array([(i, n - i) for n in range(_DEGREE + 1) for i in range(n + 1)]).T
-_BEND_SHARE, _NEXT_TERM, _COURSE_PX = 0.03, 0.3, 0.05
+_TERM_SHARE, _NEXT_TERM, _COURSE_PX = 3.0, 0.5, 0.05
 # Rows and columns run along these; directions are differences over so much of a square.
 _WAYS = np.eye(2)
 _STEP = 0.25
@@ -90,9 +91,9 @@ def by_sides(
 class _Course:
     """Where in the picture a board's places are: a homography, and what lies off it.
 
-    That is a polynomial over the picture. How large its terms may be is known beforehand, so that
-    few corners do not make it swing (ridge regression; A. Hoerl and R. Kennard, Technometrics 12,
-    1970).
+    That is a polynomial over the picture. How large its terms may be follows from how large it is,
+    so that few corners do not make it swing (ridge regression; A. Hoerl and R. Kennard,
+    Technometrics 12, 1970).
     """
 
     plane: Array  # (3, 3)
@@ -108,7 +109,8 @@ class _Course:
         low, high = rough.min(axis=0), rough.max(axis=0)
         middle, half = (low + high) / 2, float((high - low).max()) / 2
         degrees = _POWERS.sum(axis=0)
-        usual = half * _BEND_SHARE * _NEXT_TERM ** np.maximum(degrees - 3, 0)
+        off = max(float(np.sqrt(((px - rough) ** 2).mean())), _COURSE_PX)
+        usual = off * _TERM_SHARE * _NEXT_TERM ** np.maximum(degrees - 3, 0)
         held = np.where(degrees < 3, 0.0, _COURSE_PX / usual)
         terms, *_ = np.linalg.lstsq(
             np.concatenate([_monomials((rough - middle) / half), np.diag(held)]),
