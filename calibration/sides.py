@@ -76,9 +76,9 @@ def by_sides(
     found = px.copy()
     told = np.ones(len(px), bool)
     for _ in range(_ROUNDS):
-        if np.linalg.matrix_rank(flat[told] - flat[told].mean(axis=0)) < 2:
-            break
         course = _Course.through(flat[told], found[told])
+        if course is None:
+            break
         move, told = _to_meeting(image, flat, found, course, blur_px, clear, marked)
         found = found + move
         if np.abs(move).max(initial=0.0) < 1e-3:
@@ -102,9 +102,13 @@ class _Course:
     terms: Array  # (k, 2)
 
     @classmethod
-    def through(cls, flat: Array, px: Array) -> _Course:
-        """Return the course through (n, 2) corners, in squares, at (n, 2) pixels."""
+    def through(cls, flat: Array, px: Array) -> _Course | None:
+        """Return the course through (n, 2) corners (squares), seen at (n, 2) px; None of few."""
+        if len(flat) < _FEWEST or np.linalg.matrix_rank(flat - flat.mean(axis=0)) < 2:
+            return None
         plane = np.asarray(cv2.findHomography(flat, px)[0], np.float64)
+        if plane.shape != (3, 3):
+            return None
         rough = _seen(plane, flat)
         low, high = rough.min(axis=0), rough.max(axis=0)
         middle, half = (low + high) / 2, float((high - low).max()) / 2

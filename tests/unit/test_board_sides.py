@@ -70,6 +70,27 @@ def test_corners_under_a_hand_stay_where_they_were() -> None:
     assert np.abs(moved[clear] - true[clear]).max() < 0.15
 
 
+def test_hardly_a_corner_in_view_is_not_told() -> None:
+    grey, true, ids = seen(False, 1.2)
+    moved, told = by_sides(np.full_like(grey, 90), BOARD, ids, true, 1.3)
+    assert not told.any()
+    np.testing.assert_array_equal(moved, true)
+
+
+def test_white_round_markers_of_a_tilted_board_moves_no_corner_of_either_colour() -> None:
+    board = board_from_json(board_file(), "board")
+    camera = drawn_camera(10, SIZE)
+    place = BoardPlace(LYING.at_mm, LYING.turn_deg, LYING.height_mm)
+    [rgb], _ = board_photos(
+        0, 1, 5, size=SIZE, place=LYING, psf_px=1.4, noise_levels=0.5, camera=camera
+    )
+    found = detect(Photo(rgb, "", "").grey, board)
+    off = found.px - camera.project(place.bed_points(board.points_mm(found.ids)))
+    row, column = np.divmod(found.ids, board.corners_x)
+    alternate = (-1.0) ** (row + column)
+    assert np.abs((off * alternate[:, None]).mean(axis=0)).max() < 0.006
+
+
 def test_a_tone_curve_of_another_camera_moves_no_corner() -> None:
     grey, true, ids = seen(False, 1.2)
     harder = np.clip(255 * (grey / 255.0) ** 1.3, 0, 255).astype(np.uint8)
