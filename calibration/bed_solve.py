@@ -15,14 +15,14 @@ from calibration.distortion import Model
 from calibration.errors import WitmarkError
 from calibration.form import form_matrix, per_form
 from calibration.lens import COUNT, DISTORTION, Lens
-from calibration.lens_solve import plane_pose, with_shared
+from calibration.lens_solve import plane_pose
 from calibration.pose import Pose, project_with_jacobians
 
 Array = NDArray[np.float64]
 
 # No corner is better than this: sub-pixel finders have biases of this order (common practice, no
 # source), so a handful of perfect residuals must not make a perfect map.
-_SIGMA_FLOOR_PX = 0.01
+_SIGMA_FLOOR_PX = 0.005
 # A machine's axes differ in scale, and from square, by some tenths of a per cent (common practice,
 # no source).
 _FORM_SIGMA = 0.005
@@ -59,6 +59,14 @@ class Pattern(Protocol):
     @property
     def scale_u95(self) -> float:
         """The same, with what is assumed where nobody said."""
+
+    @property
+    def tied(self) -> float:
+        """Variance of what many points tell together, over that of as many independent ones."""
+
+    @property
+    def shared_px(self) -> float:
+        """Standard deviation of what all points of one photo share."""
 
     def points_mm(self, ids: NDArray[np.integer[Any]] | None = None) -> Array:
         """Return (n, 2) places (x right, y down) of points by number, all by default."""
@@ -162,7 +170,10 @@ def solve_places(
         raise _no_pose()
     damping = 0.0
     for _ in range(_ROUNDS):
-        variance = sigma_px**2 if sigma_px else max(now.pixels / degrees, _SIGMA_FLOOR_PX**2)
+        alone = sigma_px**2 if sigma_px else max(now.pixels / degrees, _SIGMA_FLOOR_PX**2)
+        # What a photo's corners share does not average out: no map is surer than that.
+        shared = board.shared_px**2 * (degrees + problem.count) / problem.count
+        variance = board.tied * alone + shared
         matrix, side = now.normal(variance)
         damped = matrix + damping * np.diag(np.diag(matrix))
         try:
@@ -185,8 +196,7 @@ def solve_places(
             break
     else:
         raise _no_pose()
-    matrix, _ = now.normal(with_shared(variance, degrees, problem.count))
-    inverse = np.linalg.inv(matrix)
+    inverse = np.linalg.inv(now.normal(variance)[0])
     covariance = np.zeros((COUNT + 8, COUNT + 8))
     rows = np.concatenate([problem.free, np.arange(COUNT, COUNT + 6 + problem.forms)])
     covariance[np.ix_(rows, rows)] = (inverse + inverse.T)[: len(rows), : len(rows)] / 2
@@ -198,7 +208,7 @@ def solve_places(
         state.form,
         covariance,
         now.residuals,
-        math.sqrt(variance),
+        math.sqrt(alone),
     )
 
 

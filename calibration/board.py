@@ -143,6 +143,24 @@ class Board:
         """How well the board's size is known: relative, 95 %."""
         return SCALE_U95 if self.print_scale_u95 is None else self.print_scale_u95
 
+    @property
+    def tied(self) -> float:
+        """Variance of what many corners tell together, over that of as many independent ones.
+
+        Every side counts for both corners that it joins, so that neighbours on a line are
+        correlated by a half: 1 + 2 / 2.
+        """
+        return 2.0
+
+    @property
+    def shared_px(self) -> float:
+        """Standard deviation of what all corners of one photo share.
+
+        Maps from one photo of 391 corners erred by up to 0.005 px in the middle where their
+        corners, each good to 0.006 px, said 0.001 (12 simulated photos, even seeds).
+        """
+        return 0.0015
+
     def points_mm(self, ids: NDArray[np.integer[Any]] | None = None) -> Array:
         """Return (n, 2) true board places (x right, y down) of inner corners, all by default."""
         numbers = np.arange(self.corner_count) if ids is None else np.asarray(ids)

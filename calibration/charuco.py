@@ -7,6 +7,8 @@ saddle point near by, and believed if the squares round it are black and white a
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +20,9 @@ Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 Numbers = NDArray[np.int64]
 
-# Blurred markers are read in a sharpened picture of twice the size; larger ones are large enough.
-_SHARP_SIGMA_PX, _SHARP_GAIN = 2.0, 2.0
+# Blurred markers are read in a picture sharpened for this blur (standard deviation), noise held to
+# this share of the power, and of twice the size; larger ones are large enough.
+_DEBLURRED_PX, _NOISE = 2.0, 0.004
 _DOUBLED_WIDTH = 2500
 # Below this share of a board's markers it is looked for again, sharpened.
 _ENOUGH = 0.9
@@ -38,15 +41,18 @@ _IN_LINE = 0.06
 _ELSEWHERE, _MOST_ELSEWHERE = 0.35, 0.2
 
 
-def charuco_corners(picture: Grey, board: Board) -> tuple[Numbers, Array, Numbers]:
-    """Return corner numbers (n,), pixels (n, 2) and the numbers (m,) of all markers seen."""
+def charuco_corners(picture: Grey, board: Board) -> tuple[Numbers, Array, Numbers, Grey]:
+    """Return corner numbers (n,), pixels (n, 2) and the numbers (m,) of all markers seen.
+
+    Last the picture in which their saddle points are clearest: sharpened where it is blurred.
+    """
     dictionary = marker_dictionary(board.dictionary)
     numbers = np.arange(board.first_marker, board.first_marker + board.marker_count)
-    seen = _markers(picture, board, numbers)
+    seen, clearest = _markers(picture, board, numbers)
     own = {number: quad for number, quad in seen.items() if number in numbers}
     every = np.array(sorted(seen), np.int64)
     if not own:
-        return np.zeros(0, np.int64), np.zeros((0, 2)), every
+        return np.zeros(0, np.int64), np.zeros((0, 2)), every, clearest
     pattern = cv2.aruco.CharucoBoard(
         (board.squares_x, board.squares_y), board.square_mm, board.marker_mm, dictionary, numbers
     )
@@ -60,11 +66,11 @@ def charuco_corners(picture: Grey, board: Board) -> tuple[Numbers, Array, Number
         places = np.asarray(corners, np.float64).reshape(-1, 2)
         found = {int(k): place for k, place in zip(np.asarray(ids).ravel(), places, strict=True)}
     if len(found) < board.corner_count and len(own) > 1:
-        found = _followed(picture, board, own, found)
+        found = _followed(clearest, board, own, found)
     if not _laid_out(board, own, found):
         found = {}
     known = np.array(sorted(found), np.int64)
-    return known, np.array([found[k] for k in known.tolist()]).reshape(-1, 2), every
+    return known, np.array([found[k] for k in known.tolist()]).reshape(-1, 2), every, clearest
 
 
 def marker_detector(dictionary: str) -> cv2.aruco.ArucoDetector:
@@ -77,20 +83,34 @@ def marker_detector(dictionary: str) -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(marker_dictionary(dictionary), parameters)
 
 
-def _markers(picture: Grey, board: Board, numbers: Numbers) -> dict[int, Array]:
-    """Return (4, 2) pixels by number of all markers that can be read."""
+def _markers(picture: Grey, board: Board, numbers: Numbers) -> tuple[dict[int, Array], Grey]:
+    """Return (4, 2) pixels by number of all markers that can be read, and the clearest picture."""
     detector = marker_detector(board.dictionary)
     seen = _read(detector, picture, 1)
     if sum(number in numbers for number in seen) >= _ENOUGH * len(numbers):
-        return seen
+        return seen, picture
+    clear = _deblurred(picture)
     times = 2 if picture.shape[1] <= _DOUBLED_WIDTH else 1
     size = (picture.shape[1] * times, picture.shape[0] * times)
-    larger = cv2.resize(picture, size, interpolation=cv2.INTER_CUBIC).astype(np.float32)
-    blurred = cv2.GaussianBlur(larger, (0, 0), _SHARP_SIGMA_PX * times)
-    sharp = np.clip(larger + _SHARP_GAIN * (larger - blurred), 0, 255).astype(np.uint8)
+    sharp = cv2.resize(clear, size, interpolation=cv2.INTER_CUBIC)
     # What was read as it is counts more; strangers are counted only there.
-    more = _read(detector, sharp, times)
-    return {n: quad for n, quad in more.items() if n in numbers} | seen
+    more = _read(detector, np.asarray(sharp, np.uint8), times)
+    told = {n: quad for n, quad in more.items() if n in numbers} | seen
+    # Sharpening what is sharp makes edges ring, and corners beside them move.
+    return told, clear if blur_of_picture(picture) >= _DEBLURRED_PX else picture
+
+
+def _deblurred(picture: Grey) -> Grey:
+    """Return the picture before a Gaussian blurred it, as nearly as its noise allows.
+
+    N. Wiener, "Extrapolation, Interpolation, and Smoothing of Stationary Time Series", 1949.
+    """
+    room = math.ceil(8 * _DEBLURRED_PX)
+    wide = cv2.copyMakeBorder(picture, room, room, room, room, cv2.BORDER_REFLECT)
+    rows, columns = np.fft.fftfreq(wide.shape[0]), np.fft.rfftfreq(wide.shape[1])
+    kept = np.exp(-2 * (math.pi * _DEBLURRED_PX) ** 2 * (rows[:, None] ** 2 + columns**2))
+    sharp = np.fft.irfft2(np.fft.rfft2(wide) * kept / (kept**2 + _NOISE), wide.shape)
+    return np.clip(sharp[room:-room, room:-room], 0, 255).astype(np.uint8)
 
 
 def _read(detector: cv2.aruco.ArucoDetector, picture: Grey, times: int) -> dict[int, Array]:

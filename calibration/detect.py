@@ -32,6 +32,9 @@ _SEARCH_WIDTH = 1600
 _EDGE_PX = 3.0
 # Linear light between the two sides of an edge, below which it is none.
 _MIN_STEP = 0.01
+# Saddle points are ten times worse than corners by sides: where so many (a share) were found by
+# their sides, the others, at the picture's rim or half covered, are left out.
+_MOST = 0.5
 # Profiles of a side that must agree on where it runs: a third of them.
 _LEAST_PROFILES = 16
 
@@ -75,22 +78,25 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
     """
     picture = np.ascontiguousarray(255 - grey if board.inverted else grey)
     if board.kind == "charuco":
-        ids, rough, why = _charuco(picture, board, other_markers)
+        ids, rough, why, clearest = _charuco(picture, board, other_markers)
     else:
         ids, rough, why = _chessboard(picture, board)
+        clearest = picture
     if why is None and len(ids) < MIN_CORNERS:
         why = f"only {len(ids)} corners of the board are seen, at least {MIN_CORNERS} are needed"
     if why is None and _on_one_line(board.points_mm(ids)):
         why = "the corners seen lie on one line"
+    if why is None and len(_neighbours(board, ids)) == 0:
+        why = "no two corners side by side are seen"
     if why is not None:
         return Corners(why=why)
     window = _window(board, ids, rough)
-    px = refine(picture, rough, window)
+    px = refine(clearest, rough, window)
     blur, square_px = _blur_and_side(picture, board, ids, px)
     if board.kind == "charuco":
         wider = blurred_window(window, blur, square_px)
         if wider > window:
-            px = refine(picture, rough, wider)
+            px = refine(clearest, rough, wider)
             # In the wider window the markers' own edges make it look sharper.
             _, square_px = _blur_and_side(picture, board, ids, px)
         kept = in_line(board, ids, px)
@@ -99,7 +105,10 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
             return Corners(blur_px=blur, why="its corners do not lie in rows: blurred, or not flat")
     if blur > _BLUR_PX or blur > _BLUR_OF_SQUARE * square_px:
         return Corners(blur_px=blur, why=f"blurred (edges are smeared over {2 * blur:.1f} pixels)")
-    px = by_sides(picture, board, ids, px, blur)
+    px, told = by_sides(picture, board, ids, px, blur)
+    enough = told.sum() >= max(MIN_CORNERS, _MOST * len(ids))
+    if enough and not _on_one_line(board.points_mm(ids[told])):
+        ids, px = ids[told], px[told]
     sigma = _sigma(picture, px, max(window, round(SIDE_SHARE * square_px)))
     return Corners(ids, px, sigma, blur)
 
@@ -202,8 +211,8 @@ def noise_sigma(grey: Grey) -> float:
 
 def _charuco(
     picture: Grey, board: Board, other_markers: Collection[int]
-) -> tuple[Numbers, Array, str | None]:
-    ids, px, seen = charuco_corners(picture, board)
+) -> tuple[Numbers, Array, str | None, Grey]:
+    ids, px, seen, clearest = charuco_corners(picture, board)
     last = board.first_marker + board.marker_count - 1
     beyond = sorted(
         {int(n) for n in seen if not board.first_marker <= n <= last} - set(other_markers)
@@ -211,11 +220,16 @@ def _charuco(
     # One stray number can be a misread; several are rows or columns of the print.
     if len(beyond) >= 2:
         numbers = ", ".join(str(n) for n in beyond[:4])
-        return ids, px, f"markers {numbers} lie beyond the board file: it has too few squares"
+        return (
+            ids,
+            px,
+            f"markers {numbers} lie beyond the board file: it has too few squares",
+            clearest,
+        )
     if len(ids):
-        return ids, px, None
+        return ids, px, None, clearest
     own = int(((seen >= board.first_marker) & (seen <= last)).sum())
-    return ids, px, _why_no_corners(picture, board, own)
+    return ids, px, _why_no_corners(picture, board, own), clearest
 
 
 def _why_no_corners(picture: Grey, board: Board, markers: int) -> str:
@@ -300,8 +314,6 @@ def _window(board: Board, ids: Numbers, px: Array) -> int:
     the narrowest square in the picture decides, because a tilted board is foreshortened.
     """
     pairs = _neighbours(board, ids)
-    if len(pairs) == 0:
-        return 2
     narrowest = float(np.linalg.norm(px[pairs[:, 0]] - px[pairs[:, 1]], axis=1).min())
     if board.kind == "charuco":
         reach = 0.8 * narrowest * (board.square_mm - board.marker_mm) / 2 / board.square_mm
@@ -332,14 +344,12 @@ def _sigma(picture: Grey, px: Array, window: int) -> float:
 
 
 def _blur_and_side(picture: Grey, board: Board, ids: Numbers, px: Array) -> tuple[float, float]:
-    """Return the blur of the board's edges and a square's side, px; NaN without neighbours.
+    """Return the blur of the board's edges and a square's side, px; some corners are neighbours.
 
     From profiles across the middle of the edges between neighbours: a step blurred by a Gaussian
     has the steepest slope contrast / (sigma sqrt(2 pi)).
     """
     pairs = _neighbours(board, ids)
-    if len(pairs) == 0:
-        return math.nan, math.nan
     image = picture.astype(np.float32)
     first, second = px[pairs[:, 0]], px[pairs[:, 1]]
     along = second - first

@@ -18,10 +18,6 @@ from calibration.pose import Pose, project_with_jacobians
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# What corners share, px. Maps from one photo of 391 corners, each good to 0.02 px, erred by 0.002
-# to 0.01 px where they said 0.001 to 0.003 (14 simulated photos, even seeds).
-SHARED_PX = 0.005
-
 # Half the picture's diagonal as an angle: starts of the search for a fisheye's focal length.
 _HALF_ANGLES_DEG = (25, 32, 40, 48, 56, 65, 75, 85)
 
@@ -251,8 +247,7 @@ def solve_lens(
         inverse = np.linalg.inv(blocks.reduced(0.0)[0])
     except np.linalg.LinAlgError as error:
         raise _undetermined(lens.model) from error
-    wider = with_shared(variance, degrees, count - degrees)
-    covariance[np.ix_(free, free)] = wider * (inverse + inverse.T) / 2
+    covariance[np.ix_(free, free)] = board.tied * variance * (inverse + inverse.T) / 2
     if not (np.isfinite(covariance).all() and (np.diag(covariance)[free] > 0).all()):
         raise _undetermined(lens.model)
     return Solution(
@@ -261,15 +256,6 @@ def solve_lens(
         blocks.residuals,
         math.sqrt(variance),
     )
-
-
-def with_shared(variance: float, degrees: int, parameters: int) -> float:
-    """Return the variance of a corner's coordinate that a fit of many is as sure as.
-
-    What neighbouring corners share (blur that is no Gaussian, compression, a print that is not
-    quite true) does not average out, so that no map is better than that share.
-    """
-    return variance + SHARED_PX**2 * (degrees + parameters) / max(parameters, 1)
 
 
 def _undetermined(model: Model) -> WitmarkError:

@@ -85,7 +85,7 @@ def next_photo(fit: LensFit) -> NextPhoto | None:
                 pose = _held(lens, flat, (u, v), vector)
                 if pose is None or (more := _adds(lens, pose, flat)) is None:
                     continue
-                known = told + more[np.ix_(free, free)] / fit.sigma_px**2
+                known = told + more[np.ix_(free, free)] / (fit.board.tied * fit.sigma_px**2)
                 then = _worst(places, np.asarray(np.linalg.inv(known), np.float64))
                 if best is None or then < best.then_u95_px:
                     where = "centre" if (u, v) == (0.0, 0.0) else f"{down} {across}"

@@ -9,6 +9,7 @@ that is a little off, so the mean of places equally far from the corner is free 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -41,14 +42,21 @@ _FARTHEST_PX = 1.5
 # The normal distribution by a table: linear in between it is good to 2e-6.
 _Z = np.linspace(-6.0, 6.0, 2401)
 _PHI = np.array([0.5 * (1 + math.erf(z / math.sqrt(2))) for z in _Z])
-# Terms of a polynomial of each degree in two coordinates.
-_TERMS = {degree: (degree + 1) * (degree + 2) // 2 for degree in range(1, 9)}
+# Terms of the course of lines over the picture. How large they are: of the third degree so many
+# times what corners lie off a homography, and of each degree against the one before. What corners
+# miss the course by (px).
+_DEGREE = 9
+_POWERS = np.array([(i, n - i) for n in range(_DEGREE + 1) for i in range(n + 1)]).T
+_TERM_SHARE, _NEXT_TERM, _COURSE_PX = 3.0, 0.5, 0.05
+# Rows and columns run along these; directions are differences over so much of a square.
+_WAYS = np.eye(2)
+_STEP = 0.25
 
 
 def by_sides(
     picture: Grey, board: Board, ids: NDArray[np.int64], px: Array, blur_px: float
-) -> Array:
-    """Return (n, 2) corners moved to where the sides of the squares meet.
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Return (n, 2) corners moved to where the sides of the squares meet, and (n,) which were.
 
     Corners whose sides are covered, or too short beside the blur, stay where they are.
 
@@ -66,49 +74,83 @@ def by_sides(
     flat = board.points_mm(ids) / board.square_mm
     image = LINEAR[picture]
     found = px.copy()
+    told = np.ones(len(px), bool)
     for _ in range(_ROUNDS):
-        tangent, bend = _course(flat, found)
-        move = _to_meeting(image, found, tangent, bend, blur_px, clear, marked)
+        course = _Course.through(flat[told], found[told])
+        if course is None:
+            break
+        move, told = _to_meeting(image, flat, found, course, blur_px, clear, marked)
         found = found + move
         if np.abs(move).max(initial=0.0) < 1e-3:
             break
-    far = np.linalg.norm(found - px, axis=1) > _FARTHEST_PX
-    return np.where(far[:, None], px, found)
+    told &= np.linalg.norm(found - px, axis=1) <= _FARTHEST_PX
+    return np.where(told[:, None], found, px), told
 
 
-def _course(flat: Array, px: Array) -> tuple[Array, Array]:
-    """Return (n, 2, 2) first and second derivatives of the picture along rows and columns.
+@dataclass(frozen=True, eq=False)
+class _Course:
+    """Where in the picture a board's places are: a homography, and what lies off it.
 
-    By line (rows, columns) and picture coordinate, per square, from a polynomial over the board.
+    That is a polynomial over the picture. How large its terms may be follows from how large it is,
+    so that few corners do not make it swing (ridge regression; A. Hoerl and R. Kennard,
+    Technometrics 12, 1970).
     """
-    degree = max((d for d, terms in _TERMS.items() if 3 * terms <= len(flat)), default=1)
-    powers = [(i, n - i) for n in range(degree + 1) for i in range(n + 1)]
-    x, y = (flat - flat.mean(axis=0)).T
 
-    def terms(dx: int, dy: int) -> Array:
-        columns = []
-        for i, j in powers:
-            a = np.prod(np.arange(i - dx + 1, i + 1)) if i >= dx else 0.0
-            b = np.prod(np.arange(j - dy + 1, j + 1)) if j >= dy else 0.0
-            columns.append(a * b * x ** max(i - dx, 0) * y ** max(j - dy, 0))
-        return np.stack(columns, axis=1)
+    plane: Array  # (3, 3)
+    middle: Array  # (2,)
+    half: float
+    terms: Array  # (k, 2)
 
-    found, *_ = np.linalg.lstsq(terms(0, 0), px, rcond=None)
-    first = np.stack([terms(1, 0) @ found, terms(0, 1) @ found], axis=1)
-    second = np.stack([terms(2, 0) @ found, terms(0, 2) @ found], axis=1)
-    return first, second
+    @classmethod
+    def through(cls, flat: Array, px: Array) -> _Course | None:
+        """Return the course through (n, 2) corners (squares), seen at (n, 2) px; None of few."""
+        if len(flat) < _FEWEST or np.linalg.matrix_rank(flat - flat.mean(axis=0)) < 2:
+            return None
+        plane = np.asarray(cv2.findHomography(flat, px)[0], np.float64)
+        if plane.shape != (3, 3):
+            return None
+        rough = _seen(plane, flat)
+        low, high = rough.min(axis=0), rough.max(axis=0)
+        middle, half = (low + high) / 2, float((high - low).max()) / 2
+        degrees = _POWERS.sum(axis=0)
+        off = max(float(np.sqrt(((px - rough) ** 2).mean())), _COURSE_PX)
+        usual = off * _TERM_SHARE * _NEXT_TERM ** np.maximum(degrees - 3, 0)
+        held = np.where(degrees < 3, 0.0, _COURSE_PX / usual)
+        terms, *_ = np.linalg.lstsq(
+            np.concatenate([_monomials((rough - middle) / half), np.diag(held)]),
+            np.concatenate([px - rough, np.zeros((len(held), 2))]),
+            rcond=None,
+        )
+        return cls(plane, middle, half, terms)
+
+    def at(self, flat: Array) -> Array:
+        """Return (..., 2) pixels of (..., 2) places in squares."""
+        rough = _seen(self.plane, flat.reshape(-1, 2))
+        px = rough + _monomials((rough - self.middle) / self.half) @ self.terms
+        return np.asarray(px.reshape(flat.shape))
+
+
+def _seen(plane: Array, flat: Array) -> Array:
+    return np.asarray(cv2.perspectiveTransform(flat[None], plane)[0])
+
+
+def _monomials(places: Array) -> Array:
+    x, y = (np.vander(values, _DEGREE + 1, increasing=True) for values in places.T)
+    return np.asarray(x[:, _POWERS[0]] * y[:, _POWERS[1]])
 
 
 def _to_meeting(
     image: NDArray[np.float32],
+    flat: Array,
     px: Array,
-    tangent: Array,
-    bend: Array,
+    course: _Course,
     blur_px: float,
     clear: float,
     marked: bool,
-) -> Array:
-    """Return (n, 2) the way from corners to where the lines through them meet; 0 if not told."""
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Return (n, 2) the way from corners to where the lines meet, 0 if not told, and (n,) which."""
+    ends = course.at(flat[:, None, None] + _STEP * _WAYS[:, None] * np.array([[-1], [1]]))
+    tangent = (ends[:, :, 1] - ends[:, :, 0]) / (2 * _STEP)  # (n, 2, 2)
     side_px = np.linalg.norm(tangent, axis=2)  # (n, 2)
     normal = np.stack([-tangent[..., 1], tangent[..., 0]], axis=2) / side_px[..., None]
     # How far the next edge beside a line is: a share of the squares across it.
@@ -117,9 +159,8 @@ def _to_meeting(
     share = np.linspace(0, 1, _STATIONS)
     away = nearest[..., None] + share * (SIDE_SHARE - nearest[..., None])  # (n, 2, m)
     t = np.stack([-away, away], axis=2)[..., None]  # (n, 2, side, m, 1)
-    places = (
-        px[:, None, None, None] + t * tangent[:, :, None, None] + t**2 / 2 * bend[:, :, None, None]
-    )
+    stations = flat[:, None, None, None] + t * _WAYS[:, None, None]
+    places = course.at(stations) + (px - course.at(flat))[:, None, None, None]
     reach = np.minimum(clear_px, _REACH_BLURS * blur_px)
     steps = np.linspace(-1, 1, _SAMPLES) * reach[..., None]  # (n, 2, k)
     points = places[..., None, :] + (
@@ -129,14 +170,39 @@ def _to_meeting(
     seen = np.asarray(np.isfinite(profile).all(axis=(2, 3)))
     told = seen & (nearest < SIDE_SHARE / 2) & (reach > _LEAST_REACH_BLURS * blur_px)
     along = np.broadcast_to(steps[:, :, None], profile.shape)
-    beyond = clear_px[:, :, None] if marked else np.full((len(px), 2, 1), _NOWHERE_PX)
-    off = _edge_of(along, profile, np.broadcast_to(beyond, profile.shape[:-1]), blur_px)
+    beyond = np.full((*away.shape[:2], 2, 2), _NOWHERE_PX)
+    if marked:
+        beyond = _gaps(course, stations.mean(axis=3), tangent, clear)
+    off = _edge_of(along, profile, beyond, blur_px)
     told &= np.isfinite(off).all(axis=2)
     move = np.zeros_like(px)
-    good = told.all(axis=1)
+    good = np.asarray(told.all(axis=1))
     if good.any():
         move[good] = np.linalg.solve(normal[good], off.mean(axis=2)[good][..., None])[..., 0]
-    return move
+    return move, good
+
+
+def _gaps(course: _Course, stations: Array, tangent: Array, clear: float) -> Array:
+    """Return (n, 2, side, 2) how far a marker's side is from lines, against and along their normal.
+
+    Squares shrink with the distance, and lines bend, so that the white round a marker is not
+    everywhere as wide. `stations` is (n, 2, side, 2), in squares.
+    """
+    side_px = np.linalg.norm(tangent, axis=2, keepdims=True)
+    along = tangent / side_px
+    normal = np.stack([-along[..., 1], along[..., 0]], axis=2)
+    here = course.at(stations)
+    ways = _WAYS[:, None]
+    gaps = []
+    for beside in (-clear, clear):
+        there = stations + beside * ways[::-1]
+        for _ in range(2):
+            # Back to where the profile meets the marker's side.
+            far = course.at(there) - here
+            slip = np.einsum("nisj,nij->nis", far, along) / side_px
+            there = there - slip[..., None] * ways
+        gaps.append(np.einsum("nisj,nij->nis", course.at(there) - here, normal))
+    return np.sort(np.stack(gaps, axis=-1), axis=-1) * [-1.0, 1.0]
 
 
 def _mean_profile(values: Array) -> Array:
@@ -152,6 +218,8 @@ def _mean_profile(values: Array) -> Array:
     # Black and white change places at the corner.
     way = np.sign(np.median(height, axis=-1, keepdims=True))
     strong = np.asarray(height * way > _WEAK * usual)
+    # What the two sides of a corner are free of together, one of them alone is not.
+    strong &= strong[:, :, ::-1]
     count = strong.sum(axis=-1)
     total = np.where(strong[..., None], values, 0.0).sum(axis=-2)
     mean = total / np.maximum(count, 1)[..., None]
@@ -161,7 +229,8 @@ def _mean_profile(values: Array) -> Array:
 def _edge_of(steps: Array, profile: Array, beyond: Array, blur_px: float) -> Array:
     """Return (...) where black meets white on profiles (..., k); NaN where no edge fits.
 
-    A step blurred by a Gaussian, and on the white side, `beyond` pixels on, a marker's black again:
+    A step blurred by a Gaussian, and on the white side, `beyond` pixels on (to the negative and
+    the positive side of the profile, (..., 2)), a marker's black again:
     least squares of place, blur, levels (Gauss-Newton; the levels are linear).
     """
     known = np.asarray(np.isfinite(profile).all(axis=-1))
@@ -169,7 +238,8 @@ def _edge_of(steps: Array, profile: Array, beyond: Array, blur_px: float) -> Arr
     rising = np.sign(y[..., -1] - y[..., 0])
     y = y / np.maximum(np.abs(y).max(axis=-1, keepdims=True), 1e-6)
     # White lies on the positive side; lengths in blurs.
-    x, gap = steps * rising[..., None] / blur_px, beyond / blur_px
+    x = steps * rising[..., None] / blur_px
+    gap = np.where(rising > 0, beyond[..., 1], beyond[..., 0]) / blur_px
     place, blur = np.zeros(profile.shape[:-1]), np.ones(profile.shape[:-1])
     black = x.shape[-1] * _AS_BLACK**2
     held = np.zeros((5, 5))

@@ -155,6 +155,9 @@ class Burned:
     scale_u95: float = 0.0
     print_scale: float = 1.0
     print_scale_u95: float | None = 0.0
+    # Each cross is found by its own strokes.
+    tied: float = 1.0
+    shared_px: float = 0.0
 
     @property
     def place(self) -> BoardPlace:

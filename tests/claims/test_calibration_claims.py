@@ -57,6 +57,15 @@ def lens_views() -> list[tuple[np.ndarray, np.ndarray]]:
     return views
 
 
+def noise_of_sides(rng: np.random.Generator, ids: np.ndarray) -> np.ndarray:
+    """(n, 2) errors of corners by the sides through them: each side's counts for both its ends."""
+    rows, columns = BOARD.squares_y - 1, BOARD.corners_x
+    across = rng.normal(0, SIGMA_PX, (rows, columns + 1))
+    down = rng.normal(0, SIGMA_PX, (rows + 1, columns))
+    v, u = across[:, :-1] + across[:, 1:], down[:-1] + down[1:]
+    return np.stack([u.ravel(), v.ravel()], axis=1)[ids] / math.sqrt(2)
+
+
 @pytest.mark.slow
 def test_bed_points_err_as_much_as_lens_and_pose_claim() -> None:
     exact = lens_views()
@@ -67,11 +76,11 @@ def test_bed_points_err_as_much_as_lens_and_pose_claim() -> None:
     for seed in range(150):
         rng = np.random.default_rng(seed)
         noisy = [
-            View(str(i), "", ids, px + rng.normal(0, SIGMA_PX, px.shape))
+            View(str(i), "", ids, px + noise_of_sides(rng, ids))
             for i, (ids, px) in enumerate(exact)
         ]
         lens = fit_model(BOARD, SIZE, noisy, "brown-conrady").lens
-        found = board_px + rng.normal(0, SIGMA_PX, board_px.shape)
+        found = board_px + noise_of_sides(rng, IDS)
         fit = solve_bed(
             lens, BOARD, [BoardObservation("bed", IDS, found, PLACE)], created="2026-01-01"
         )

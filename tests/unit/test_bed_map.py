@@ -153,7 +153,7 @@ def test_lens_of_another_focus_is_noticed() -> None:
     fit = solve_bed(
         refocused,
         BOARD,
-        [observe(tilted, sigma=0.05), observe(high, sigma=0.05, name="bb")],
+        [observe(tilted, sigma=0.02), observe(high, sigma=0.02, name="bb")],
         created="",
     )
     assert any("focus" in note for note in fit.notes)

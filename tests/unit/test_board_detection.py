@@ -6,8 +6,11 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.board import Board
+from calibration.board import Board, BoardPlace, board_from_json
 from calibration.detect import detect, noise_sigma
+from samples.simulator.board import Lying, board_file, board_photos
+from samples.simulator.camera import drawn_camera
+from vision.capture.photo import Photo
 
 CHARUCO = Board("charuco", 9, 6, 15.0, 11.0, "DICT_5X5_250")
 PLAIN = Board("chessboard", 9, 6, 15.0)
@@ -145,3 +148,26 @@ def test_board_mostly_hidden_is_refused_and_half_hidden_is_used() -> None:
         assert (seen.why is None) == (len(seen.ids) >= 8)
         if seen.why is None:
             np.testing.assert_allclose(seen.px, true_px(CHARUCO, seen.ids), atol=0.2)
+
+
+def test_corners_of_which_no_two_are_neighbours_are_refused(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    ids = np.array([0, 2, 4, 9, 11, 13, 16, 18, 20])
+    told = (ids, true_px(CHARUCO, ids), np.zeros(0, np.int64), photo(CHARUCO))
+    monkeypatch.setattr("calibration.detect.charuco_corners", lambda *_: told)
+    assert detect(photo(CHARUCO), CHARUCO).why == "no two corners side by side are seen"
+
+
+def test_a_board_is_followed_where_hardly_a_marker_can_be_read() -> None:
+    # Modules of 2 px, seen through a blur of 1.9.
+    board = board_from_json(board_file(), "board")
+    size, lying = (1280, 720), Lying((115.0, 212.0), 0.0, 0.3)
+    camera = drawn_camera(1666, size)
+    [rgb], _ = board_photos(0, 1, 3, size=size, place=lying, psf_px=1.9, camera=camera)
+    found = detect(Photo(rgb, "", "").grey, board, range(10, 20))
+    assert found.why is None
+    place = BoardPlace(lying.at_mm, lying.turn_deg, lying.height_mm)
+    off = found.px - camera.project(place.bed_points(board.points_mm(found.ids)))
+    assert len(off) >= 30
+    assert np.sqrt((off**2).mean()) < 0.08

@@ -50,7 +50,8 @@ def test_starts_that_are_off_end_at_the_same_place(off_px: float) -> None:
     grey, true, ids = seen(False, 1.2)
     rng = np.random.default_rng(0)
     start = true + rng.uniform(-off_px, off_px, true.shape)
-    moved = by_sides(grey, BOARD, ids, start, 1.3)
+    moved, told = by_sides(grey, BOARD, ids, start, 1.3)
+    assert told.all()
     assert np.sqrt(((moved - true) ** 2).mean()) < 0.03
 
 
@@ -60,18 +61,40 @@ def test_corners_under_a_hand_stay_where_they_were() -> None:
     x, y = true[ids % BOARD.corners_x == 4].mean(axis=0)
     cv2.circle(covered, (int(x), int(y)), 30, 120, -1)
     start = true + 0.2
-    moved = by_sides(covered, BOARD, ids, start, 1.3)
+    moved, told = by_sides(covered, BOARD, ids, start, 1.3)
     hidden = np.hypot(*(true - (x, y)).T) < 20
     assert hidden.any()
+    assert not told[hidden].any()
     np.testing.assert_array_equal(moved[hidden], start[hidden])
     clear = np.hypot(*(true - (x, y)).T) > 120
     assert np.abs(moved[clear] - true[clear]).max() < 0.15
 
 
+def test_hardly_a_corner_in_view_is_not_told() -> None:
+    grey, true, ids = seen(False, 1.2)
+    moved, told = by_sides(np.full_like(grey, 90), BOARD, ids, true, 1.3)
+    assert not told.any()
+    np.testing.assert_array_equal(moved, true)
+
+
+def test_white_round_markers_of_a_tilted_board_moves_no_corner_of_either_colour() -> None:
+    board = board_from_json(board_file(), "board")
+    camera = drawn_camera(10, SIZE)
+    place = BoardPlace(LYING.at_mm, LYING.turn_deg, LYING.height_mm)
+    [rgb], _ = board_photos(
+        0, 1, 5, size=SIZE, place=LYING, psf_px=1.4, noise_levels=0.5, camera=camera
+    )
+    found = detect(Photo(rgb, "", "").grey, board)
+    off = found.px - camera.project(place.bed_points(board.points_mm(found.ids)))
+    row, column = np.divmod(found.ids, board.corners_x)
+    alternate = (-1.0) ** (row + column)
+    assert np.abs((off * alternate[:, None]).mean(axis=0)).max() < 0.006
+
+
 def test_a_tone_curve_of_another_camera_moves_no_corner() -> None:
     grey, true, ids = seen(False, 1.2)
     harder = np.clip(255 * (grey / 255.0) ** 1.3, 0, 255).astype(np.uint8)
-    plain, other = (by_sides(picture, BOARD, ids, true, 1.3) for picture in (grey, harder))
+    plain, other = (by_sides(picture, BOARD, ids, true, 1.3)[0] for picture in (grey, harder))
     assert np.abs((other - plain).mean(axis=0)).max() < 0.01
     assert np.sqrt(((other - true) ** 2).mean()) < 0.04
 
@@ -84,5 +107,5 @@ def test_a_plain_board_has_no_markers_to_allow_for() -> None:
     picture = np.clip(noisy, 0, 255).astype(np.uint8)
     ids = np.arange(plain.corner_count)
     true = (plain.points_mm(ids) + 20.0) * 3.6 - 0.5
-    moved = by_sides(picture, plain, ids, true + 0.3, 1.5)
+    moved, _ = by_sides(picture, plain, ids, true + 0.3, 1.5)
     assert np.sqrt(((moved - true) ** 2).mean()) < 0.02

@@ -26,7 +26,7 @@ FISHEYE = Lens.from_values(
 )
 
 
-def views(lens: Lens, reach_deg: float, sigma: float = 0.1, count: int = 12) -> list[View]:
+def views(lens: Lens, reach_deg: float, sigma: float = 0.05, count: int = 12) -> list[View]:
     """Return corners of a board turned to face the camera, up to an angle off the axis."""
     rng = np.random.default_rng(1)
     found: list[View] = []
@@ -71,7 +71,7 @@ def test_a_fisheye_is_taken_for_one_and_found_within_its_uncertainty() -> None:
     chi2 = off @ np.linalg.solve(fit.lens.covariance[:8, :8], off)
     # 99.9 % quantile of chi-square with 8 degrees of freedom: 26.1.
     assert chi2 < 26.1
-    assert fit.sigma_px == pytest.approx(0.1, rel=0.1)
+    assert fit.sigma_px == pytest.approx(0.05, rel=0.1)
 
 
 def test_an_ordinary_lens_stays_one() -> None:

@@ -10,7 +10,7 @@ from calibration.lens_solve import View
 from calibration.next_photo import next_photo
 from tests.unit.test_lens_choice import BOARD, FLAT, ORDINARY, SIZE, views
 
-SIGMA_PX = 0.1
+SIGMA_PX = 0.05
 LEFT = [view for view in views(ORDINARY, 28, count=30) if view.px[:, 0].mean() < 560][:6]
 
 
