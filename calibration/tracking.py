@@ -90,8 +90,8 @@ def resolve_camera(bed: Bed, grey: Grey) -> tuple[Bed, CameraMoved]:
     """Re-solve the camera for one capture from the reference marks in view.
 
     Returns the bed for this capture and what was seen. A motion within the noise of the marks is
-    not called one: the calibration's camera is kept, and the noise of the check goes into the
-    tracking covariance, as it does where the camera was corrected.
+    not called one: the calibration's camera is kept, and that motion and the noise of the check go
+    into the tracking covariance, as the noise does where the camera was corrected.
 
     The focal length is solved with the pose where a pose alone surely does not explain the marks
     and the two together do; alone where it explains them as well as a pose does. Elsewhere it
@@ -288,7 +288,9 @@ def _moved(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
     moved = not fits.stands_still
     if not moved:
         corrected = bed.tracked(fits.moved.pose, 0.0, fits.moved.covariance)
-        solved = bed.tracked(bed.pose, 0.0, fits.moved.covariance)
+        # A movement too small to be sure of is not followed, but may have happened.
+        step = fits.moved.step
+        solved = bed.tracked(bed.pose, 0.0, fits.moved.covariance + np.outer(step, step))
     elif fits.focal_hinted and not fits.focal_alone:
         solved = corrected = bed.tracked(fits.both.pose, fits.both.log_focal, fits.both.covariance)
     else:
