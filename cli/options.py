@@ -24,3 +24,21 @@ def number_pair(text: str, option: str, form: str) -> tuple[float, float]:
             f"{option} {text}", "is not two numbers", f"write it as {form}, without a space"
         ) from error
     return first, second
+
+
+def with_doubt(text: str, option: str, usual: float) -> tuple[float, float, bool]:
+    """Return the number of an option such as `--camera-height 450,10` and how well it is known.
+
+    Last whether that was typed; otherwise it is the usual one.
+    """
+    if "," in text:
+        return *number_pair(text, option, "MM or MM,U"), True
+    try:
+        value = float(text)
+        if not math.isfinite(value):
+            raise ValueError
+    except ValueError as error:
+        raise WitmarkError(
+            f"{option} {text}", "is not a number", "write it as MM or MM,U, without a space"
+        ) from error
+    return value, usual, False

@@ -51,12 +51,11 @@ def camera_hangs(text: str | None) -> tuple[float, float] | None:
 
     from calibration.errors import WitmarkError
     from calibration.quantity import K95
-    from cli.options import number_pair
+    from cli.options import with_doubt
 
     if text is None:
         return None
-    whole = text if "," in text else f"{text},{_CAMERA_U_MM:g}"
-    height, unsure = number_pair(whole, "--camera-height", "MM or MM,U")
+    height, unsure, _ = with_doubt(text, "--camera-height", _CAMERA_U_MM)
     if not (0 < height < 1e4 and 0 < unsure < 1e4 and math.isfinite(height)):
         raise WitmarkError(
             f"--camera-height {text}", "is no height", "give millimetres above 0, as 450 or 450,10"
@@ -68,13 +67,11 @@ def focus_plane(text: str | None) -> FocusPlane | None:
     """Return the focus plane that was typed, or None where none is."""
     from calibration.bed import FocusPlane
     from calibration.errors import WitmarkError
-    from cli.options import number_pair
+    from cli.options import with_doubt
 
     if text is None:
         return None
-    stated = "," in text
-    whole = text if stated else f"{text},{_FOCUS_U_MM:g}"
-    height, unsure = number_pair(whole, "--focus-height", "MM or MM,U")
+    height, unsure, stated = with_doubt(text, "--focus-height", _FOCUS_U_MM)
     if not (abs(height) < 1e3 and 0 <= unsure < 1e2):
         raise WitmarkError(
             f"--focus-height {text}", "is out of range", "give millimetres, as 8 or 8,0.3"

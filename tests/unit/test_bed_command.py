@@ -13,11 +13,13 @@ from PIL import Image
 
 from calibration.bed import FocusPlane, read_bed
 from calibration.board import BoardPlace, read_board
+from calibration.errors import WitmarkError
 from calibration.lens import read_lens
 from calibration.plane import PlaneSurface
 from calibration.tracking import resolve_camera
 from calibration.verification import last_verified, record_path
 from cli.app import run
+from cli.options import with_doubt
 from vision.capture.photo import read_photo
 
 
@@ -376,6 +378,14 @@ def test_a_focus_plane_that_cannot_be_is_refused_in_one_line(
     assert f"--focus-height {typed}" in said
     assert len(said.strip().splitlines()) == 1
     assert not out.exists()
+
+
+def test_how_well_a_height_is_known_is_the_usual_where_it_is_not_typed() -> None:
+    assert with_doubt("450", "--camera-height", 10.0) == (450.0, 10.0, False)
+    assert with_doubt("450,2", "--camera-height", 10.0) == (450.0, 2.0, True)
+    for typed in ("none", "inf", ""):
+        with pytest.raises(WitmarkError, match=f"^--camera-height {typed}: is not a number"):
+            with_doubt(typed, "--camera-height", 10.0)
 
 
 def test_verify_cannot_tell_without_marks_in_view(
