@@ -252,10 +252,13 @@ def conditions(piece: PieceResult) -> list[Condition]:
 def _would_decide(quantity: str, piece: PieceResult) -> str:
     """Return what would make the interval shorter: the largest influence that can be helped."""
     evidence = piece.evidence
-    if quantity != "fill_to_outline" and unsure_mm(evidence.warp, evidence.strains.get("all")):
-        return "the sheet bows or lies higher than stated: a capture with the work pressed flat"
     doubled = max(evidence.trust, key=lambda layer: layer.doubled_mm, default=None)
     further_mm = 0.0 if doubled is None else doubled.doubled_mm / 2
+    surely_doubled = doubled is not None and doubled.surely_doubled
+    lies_higher = unsure_mm(evidence.warp, evidence.strains.get("all")) > 0
+    # What is doubled may look larger, too.
+    if lies_higher and quantity != "fill_to_outline" and not surely_doubled:
+        return "the sheet bows or lies higher than stated: a capture with the work pressed flat"
     for term in piece.budget:
         if term.quantity == quantity and term.advice and term.u95_mm > further_mm:
             return f"most of it is {term.name} ({term.u95_mm:.2f} mm): {term.advice}"
