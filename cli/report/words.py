@@ -48,6 +48,12 @@ NAMES = {
     "peak_mm": "at most",
     "rms_mm": "typically (rms)",
 }
+# The same of what is less than nothing, told without its sign.
+_LESS = {
+    "x_percent": "X shorter by",
+    "y_percent": "Y shorter by",
+    "height_mm": "lower than stated by",
+}
 _WHOLE = {"all": "whole mark"}
 # What a row about one piece of several tells.
 PIECE_COLUMNS = ("fill_to_outline", "placement.all", "placement_on_work", "part_movement")
@@ -273,7 +279,9 @@ def plain_numbers(document: Json) -> list[tuple[str, list[str]]]:
 
 def _in_words(key: str, quantity: Json) -> str:
     unit = _unit(key)
-    text = amount(quantity, unit, sign=unit in ("%", "°"))
+    if key in _LESS and quantity["value"] is not None and quantity["value"] < 0:
+        return f"{_LESS[key]}\u00a0{amount({**quantity, 'value': -quantity['value']}, unit)}"
+    text = amount(quantity, unit, sign=unit == "°")
     why = f" ({quantity['why']})" if quantity["value"] is None else ""
     return f"{NAMES.get(key, plain_key(key))}\u00a0{text}{why}"
 

@@ -132,7 +132,7 @@ def test_numbers_bear_their_uncertainty(page_of):
     assert "left 1.19 ± 0.09 mm" in text
     assert "bottom not measured (the label's lower edge lies in a reflection)" in text
     assert "Scale of the whole mark" in text
-    assert "X longer by +0.05 ± 0.10 %" in text
+    assert "X longer by 0.05 ± 0.10 %" in text
     assert "out of square by not measured (the mark is too short to tell)" in text
     assert "higher than stated by 1.20 ± 0.40 mm" in text
 

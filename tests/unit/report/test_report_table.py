@@ -36,7 +36,7 @@ def test_the_sentence_comes_first_and_the_verdict_next(make_job):
 def test_the_size_of_the_whole_mark_is_told_with_the_lift_that_would_look_like_it(make_job):
     lines = terminal_table(make_job("bumped"), 200, True).splitlines()
     (size,) = [line for line in lines if line.startswith("Scale of")]
-    assert size.startswith("Scale of the whole mark: X longer by +0.05 ± 0.10 %; Y longer by −0.01")
+    assert size.startswith("Scale of the whole mark: X longer by 0.05 ± 0.10 %; Y shorter by 0.01")
     assert "Lift that would look like this scale: higher than stated by 1.20 ± 0.40 mm." in lines
 
 
