@@ -34,6 +34,8 @@ from vision.situation import Situation
 Array = NDArray[np.float64]
 
 _SPACING_MM = 0.5
+# A bow that makes places less sure than this is worth telling beside everything else.
+_PART_MM = 0.02
 # Quantile of chi-square at one in ten thousand, per degree of freedom (3 of them).
 DISAGREE = 7.0
 
@@ -154,17 +156,16 @@ def measure_piece(
         )
     believed = [name for name in mark.layers if name not in faint]
     strained = strains(mark, situation.surface, points, said, believed)
-    warp = warp_of(mark, situation.surface, every, said, believed)
-    bent = unsure_mm(warp, strained.get("all"))
+    warp = warp_of(mark, situation.surface, points, said, believed)
+    bent, apart = (unsure_mm(warp, strained.get("all"), between) for between in (False, True))
     # Directions of a hatch that lie apart lie to both sides of the one motion that was told.
     further: dict[str, float] = {layer.layer: layer.doubled_mm / 2 for layer in trusted}
     most = max(further.values())
-    # Layers that are bent alike lie on each other all the same.
     placement = {
         name: reaching(told, further.get(name, most) + bent, bent)
         for name, told in placement.items()
     }
-    offset = None if offset is None else reaching(offset, most)
+    offset = None if offset is None else reaching(offset, most + apart, apart)
     on_work = None if on_work is None else reaching(on_work, most + bent, bent)
     systematic: dict[str, Array] = {
         name: _sum([cause.on(name) for cause in causes]) for name in mark.layers
@@ -255,9 +256,10 @@ def _would_decide(quantity: str, piece: PieceResult) -> str:
     doubled = max(evidence.trust, key=lambda layer: layer.doubled_mm, default=None)
     further_mm = 0.0 if doubled is None else doubled.doubled_mm / 2
     surely_doubled = doubled is not None and doubled.surely_doubled
-    lies_higher = unsure_mm(evidence.warp, evidence.strains.get("all")) > 0
+    between = quantity == "fill_to_outline"
+    lies_higher = unsure_mm(evidence.warp, evidence.strains.get("all"), between) > _PART_MM
     # What is doubled may look larger, too.
-    if lies_higher and quantity != "fill_to_outline" and not surely_doubled:
+    if lies_higher and not surely_doubled:
         return "the sheet bows or lies higher than stated: a capture with the work pressed flat"
     for term in piece.budget:
         if term.quantity == quantity and term.advice and term.u95_mm > further_mm:

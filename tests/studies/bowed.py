@@ -129,7 +129,8 @@ def figures(rows: Sequence[Row]) -> list[Target]:
     done = [row for row in rows if "error" not in row]
     out = []
     for key, name in (("peak_mm", "largest warp"), ("rms_mm", "rms of the warp")):
-        told = [row for row in done if key in row["told"]]
+        # Of several pieces the report tells the warp of one.
+        told = [row for row in done if key in row["told"] and row["spec"]["art"] != "pieces"]
         inside = [row["told"][key][1] <= row[key] <= row["told"][key][2] for row in told]
         rate = Rate(sum(inside), len(told))
         out.append(Target(f"{name} inside its interval", ">= 95 %", str(rate), rate.share >= 0.95))

@@ -274,7 +274,19 @@ def warped(peak_mm, sigma_mm, lift_sensitivity=0.3):
     heights[:, 2] = shape[:, 0, 0]
     by_height = np.zeros((14, 5))
     by_height[0, 2] = lift_sensitivity
-    return Warp(value, sigma_mm**2 * np.eye(14), shape, heights, by_height, lift_sensitivity)
+    covariance = sigma_mm**2 * np.eye(14)
+    between = np.zeros((1, 2, 14))
+    between[0, 0, 0] = 0.5
+    return Warp(
+        value,
+        covariance,
+        shape,
+        heights,
+        by_height,
+        lift_sensitivity,
+        between,
+        lift_sensitivity / 4,
+    )
 
 
 def test_a_sure_warp_is_named_and_what_is_told_of_places_is_no_more_than_possible():
@@ -325,3 +337,7 @@ def test_a_bowed_sheet_may_lie_as_much_higher_as_the_size_of_the_mark_allows():
     # A lift that is sure needs no warp.
     assert lifted_by(2.0).looks_lifted
     assert unsure_mm(straight, lifted_by(2.0)) == pytest.approx(0.3 * 2.49, abs=0.003)
+    # Layers that share their places are moved alike; these do so in part.
+    assert unsure_mm(straight, lifted_by(2.0), True) == pytest.approx(0.3 / 4 * 2.49, abs=0.002)
+    assert unsure_mm(bowed, lifted_by(0.0, 0.05), True) == pytest.approx(bowed.apart_mm)
+    assert bowed.apart_mm == pytest.approx(0.5 * bowed.value[0], abs=0.02)

@@ -6,7 +6,7 @@ same: height that is seen aslant.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,6 +17,7 @@ from calibration.plane import PlaneSurface
 from calibration.quantity import Quantity, chi2_by_chance
 from vision.artwork.strokes import Layer
 from vision.measure.budget import Assumptions
+from vision.measure.offsets import rigid_response
 from vision.measure.scale import Strain, affine_moves
 from vision.register.bend import bend_of
 from vision.register.mark import Mark
@@ -50,6 +51,10 @@ class Warp:
         (14, 5) what these sheets do to the coefficients.
     by_lift
         How far a lift of one millimetre moves what is seen of the strokes, at most, mm.
+    between
+        (n, 2, 14) what the coefficients do to the fill's rigid motion less the outline's.
+    between_by_lift
+        How far a lift of one millimetre moves the two apart, at most, mm.
     """
 
     value: Array
@@ -58,6 +63,8 @@ class Warp:
     heights: Array
     by_height: Array
     by_lift: float
+    between: Array
+    between_by_lift: float
 
     @property
     def surely(self) -> bool:
@@ -87,6 +94,12 @@ class Warp:
         """The largest warp of the strokes."""
         return float(_lengths(self.field @ self.value).max())
 
+    @property
+    def apart_mm(self) -> float:
+        """How far fill and outline, each told by a rigid motion, may seem apart by it (95 %)."""
+        drawn = _lengths(self.between @ _draws(self.covariance)).max(axis=0)
+        return float(_lengths(self.between @ self.value).max() + np.quantile(drawn, 0.95))
+
     @cached_property
     def quantities(self) -> dict[str, Quantity]:
         """As in the report: the largest warp of the strokes, and its root mean square.
@@ -102,7 +115,7 @@ class Warp:
         }
 
 
-def unsure_mm(warp: Warp | None, strain: Strain | None) -> float:
+def unsure_mm(warp: Warp | None, strain: Strain | None, between_layers: bool = False) -> float:
     """Return how much nearer or farther strokes may lie than their rigid motion says.
 
     Nothing where neither a warp nor a lift is sure. A sheet that bows lies higher as a whole, too,
@@ -112,17 +125,21 @@ def unsure_mm(warp: Warp | None, strain: Strain | None) -> float:
     ----------
     warp, strain
         Of the whole mark.
+    between_layers
+        Whether strokes of the fill are told against the outline: those that share their places are
+        moved alike.
     """
     if warp is None or strain is None:
         return 0.0
-    bent = warp.surely
-    bows = bent and warp.bow_mm is not None
+    bows = warp.surely and warp.bow_mm is not None
     lift = strain.lift_mm
     highest_mm = 0.0
     if bows or strain.looks_lifted:
         told = lift.value is not None
         highest_mm = max(abs(end) for end in lift.interval) if told else _HIGHEST_MM
-    return max(warp.peak_mm if bent else 0.0, highest_mm * warp.by_lift)
+    by_lift = warp.between_by_lift if between_layers else warp.by_lift
+    bent = warp.apart_mm if between_layers else warp.peak_mm
+    return max(bent if warp.surely else 0.0, highest_mm * by_lift)
 
 
 def _draws(covariance: Array) -> Array:
@@ -152,7 +169,7 @@ def _of_norm(value: float, errors: Array, most: float) -> Quantity:
 def warp_of(
     mark: Mark,
     surface: PlaneSurface,
-    points_mm: Array,
+    points_mm: Mapping[str, Array],
     said: Assumptions,
     layers: Sequence[Layer],
 ) -> Warp | None:
@@ -165,7 +182,7 @@ def warp_of(
     surface
         The after capture's map.
     points_mm
-        (n, 2) places of all strokes.
+        (n, 2) places of each layer's strokes.
     said
         What was typed or assumed of the hatch.
     layers
@@ -174,7 +191,8 @@ def warp_of(
     if not layers:
         return None
     found = bend_of(mark.fit, [list(mark.layers).index(name) for name in layers])
-    points = points_mm[:: -(-len(points_mm) // _POINTS)]
+    every = np.concatenate([points_mm[name] for name in layers])
+    points = every[:: -(-len(every) // _POINTS)]
     shape, rigid = found.field(points), affine_moves(points)
     kinds = rigid.shape[2]
     design = np.concatenate([rigid, shape], axis=2).reshape(2 * len(points), -1)
@@ -188,9 +206,14 @@ def warp_of(
     x, y = ((points - found.middle_mm) / found.reach_mm).T
     sheets = np.stack([x, y, x * x, x * y, y * y], axis=1)
     planes = np.stack([np.ones_like(x), x, y], axis=1)
+
     # What lies higher is seen where a place farther from below the camera would be.
-    by_lift = -surface.height_jacobian_mm(points)
-    lifted = by_lift[:, :, None] * sheets[:, None, :]
+    def by_one_mm(points_mm: Array) -> Array:
+        """Return (n, 2, 1) how one millimetre of lift moves what is seen of points (n, 2)."""
+        return -surface.height_jacobian_mm(points_mm)[:, :, None]
+
+    by_lift = by_one_mm(points)
+    lifted = by_lift * sheets[:, None, :]
     share, *_ = np.linalg.lstsq(design[:, :kinds], design[:, kinds:], rcond=None)
     return Warp(
         found.value,
@@ -201,4 +224,26 @@ def warp_of(
         sheets - planes @ np.linalg.lstsq(planes, sheets, rcond=None)[0],
         told_as(lifted)[kinds:],
         float(_lengths(by_lift).max()),
+        _between(points_mm, layers, points, found.field),
+        float(_lengths(_between(points_mm, layers, points, by_one_mm)).max()),
     )
+
+
+def _between(
+    points_mm: Mapping[str, Array],
+    layers: Sequence[Layer],
+    at_mm: Array,
+    moves_of: Callable[[Array], Array],
+) -> Array:
+    """Return (n, 2, p) what moves of the strokes do to the fill's rigid motion less the outline's.
+
+    Told at places (n, 2); nothing where one of the two is not believed.
+    """
+    middle = at_mm.mean(axis=0)
+    signs: tuple[tuple[Layer, int], ...] = (("fill", 1), ("outline", -1))
+    out = np.zeros((3, moves_of(at_mm[:1]).shape[2]))
+    if {"fill", "outline"} <= set(layers):
+        for name, sign in signs:
+            points = points_mm[name]
+            out = out + sign * rigid_response(moves_of(points), points, middle)
+    return np.asarray(affine_moves(at_mm)[:, :, :3] @ out)
