@@ -64,6 +64,11 @@ def look_up(
 ) -> Grid:
     """Return what every ray of a tile meets on a raster's plane, bilinear, `outside` beyond it."""
     column, row = ray_map(camera, raster.index_from_plane @ plane_from_ray, tile, fine)
+    return sampled(raster, column, row, outside)
+
+
+def sampled(raster: Raster, column: Grid, row: Grid, outside: float) -> Grid:
+    """Return the values of a raster at columns and rows, bilinear, `outside` beyond it."""
     return np.asarray(
         cv2.remap(
             raster.values,

@@ -29,7 +29,7 @@ from samples.simulator.camera import (
 from samples.simulator.material import Colour
 from samples.simulator.motion import Motion
 from samples.simulator.picture import Light, Optics, Picture, expose, spread
-from samples.simulator.raster import Raster, look_up
+from samples.simulator.raster import Raster, look_up, sampled
 
 Array = NDArray[np.float64]
 
@@ -407,13 +407,4 @@ def _on_face(
         met = foot + (flat - foot) * (1 - work.lifted_mm(met)[..., None] / above)
     index = (raster.index_from_plane @ raster_from_work)[:2].astype(np.float32)
     column, row = cv2.split(cv2.transform(met.astype(np.float32), index))
-    return np.asarray(
-        cv2.remap(
-            raster.values,
-            column,
-            row,
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=outside,
-        )
-    )
+    return sampled(raster, np.asarray(column), np.asarray(row), outside)
