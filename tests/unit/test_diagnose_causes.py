@@ -286,6 +286,7 @@ def warped(peak_mm, sigma_mm, lift_sensitivity=0.3):
         lift_sensitivity,
         between,
         lift_sensitivity / 4,
+        20.0,
     )
 
 
@@ -339,5 +340,8 @@ def test_a_bowed_sheet_may_lie_as_much_higher_as_the_size_of_the_mark_allows():
     assert unsure_mm(straight, lifted_by(2.0)) == pytest.approx(0.3 * 2.49, abs=0.003)
     # Layers that share their places are moved alike; these do so in part.
     assert unsure_mm(straight, lifted_by(2.0), True) == pytest.approx(0.3 / 4 * 2.49, abs=0.002)
+    # Where a lift moves them alike, edges that share their places still trade what is stretched.
+    small_lift = replace(straight, between_by_lift=0.0)
+    assert unsure_mm(small_lift, lifted_by(2.0), True) == pytest.approx(20 * 2 / 450)
     assert unsure_mm(bowed, lifted_by(0.0, 0.05), True) == pytest.approx(bowed.apart_mm)
     assert bowed.apart_mm == pytest.approx(0.5 * bowed.value[0], abs=0.02)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from calibration.quantity import CHI2_SURELY, Quantity
+from calibration.quantity import Quantity
 from vision.artwork.strokes import Layer
 from vision.diagnose.words import (
     ONE_SURELY,
@@ -364,7 +364,7 @@ def _work_and_place(evidence: Evidence, between: bool) -> list[Finding]:
 def _stretched(evidence: Evidence) -> list[Finding]:
     """Return what a mark that is larger, smaller or out of square says."""
     strain = evidence.strains.get("all")
-    if strain is None or strain.chi2 < CHI2_SURELY:
+    if strain is None or not strain.surely:
         return []
     told = strain.quantities
     longer = [

@@ -86,9 +86,14 @@ class Strain:
         return float(weighed @ self.value) / told, told**-0.5
 
     @property
+    def surely(self) -> bool:
+        """Whether this is surely not nothing."""
+        return self.chi2 > CHI2_SURELY
+
+    @property
     def looks_lifted(self) -> bool:
         """Whether the mark is surely larger or smaller, by what a lift would do and no more."""
-        return self.chi2 > CHI2_SURELY and self.beside_lift_chi2 < _SURELY_NOT_LIFT
+        return self.surely and self.beside_lift_chi2 < _SURELY_NOT_LIFT
 
     @property
     def quantities(self) -> dict[str, Quantity]:

@@ -55,6 +55,8 @@ class Warp:
         (n, 2, 14) what the coefficients do to the fill's rigid motion less the outline's.
     between_by_lift
         How far a lift of one millimetre moves the two apart, at most, mm.
+    half_mm
+        How far strokes lie from their middle, at most.
     """
 
     value: Array
@@ -65,6 +67,7 @@ class Warp:
     by_lift: float
     between: Array
     between_by_lift: float
+    half_mm: float
 
     @property
     def surely(self) -> bool:
@@ -137,9 +140,11 @@ def unsure_mm(warp: Warp | None, strain: Strain | None, between_layers: bool = F
     if bows or strain.looks_lifted:
         told = lift.value is not None
         highest_mm = max(abs(end) for end in lift.interval) if told else _HIGHEST_MM
-    by_lift = warp.between_by_lift if between_layers else warp.by_lift
-    bent = warp.apart_mm if between_layers else warp.peak_mm
-    return max(bent if warp.surely else 0.0, highest_mm * by_lift)
+    if not between_layers:
+        return max(warp.peak_mm if warp.surely else 0.0, highest_mm * warp.by_lift)
+    # Where edges share their places, layers that are stretched and may only move trade it.
+    traded = float(np.abs(strain.value).max()) * warp.half_mm if strain.surely else 0.0
+    return max(warp.apart_mm if warp.surely else 0.0, highest_mm * warp.between_by_lift, traded)
 
 
 def _draws(covariance: Array) -> Array:
@@ -226,6 +231,7 @@ def warp_of(
         float(_lengths(by_lift).max()),
         _between(points_mm, layers, points, found.field),
         float(_lengths(_between(points_mm, layers, points, by_one_mm)).max()),
+        float(_lengths(points - points.mean(axis=0)).max()),
     )
 
 
