@@ -75,11 +75,12 @@ class Quantity:
         return out
 
 
-def chi2_by_chance(freedom: int) -> float:
-    """Return the quantile of chi-square that chance passes once in 100,000 (Wilson and Hilferty).
+def chi2_by_chance(freedom: int, normal: float = 4.265) -> float:
+    """Return the quantile of chi-square that chance passes once in 100,000.
 
-    Wilson and Hilferty, PNAS 17 (1931): the cube root of chi-square over its freedom is normal.
+    Or as often as a normal variable exceeds so many standard deviations. Wilson and Hilferty, PNAS
+    17 (1931): the cube root of chi-square over its freedom is normal.
     """
     freedom = max(freedom, 1)
     spread = 2 / (9 * freedom)
-    return float(freedom * (1 - spread + 4.265 * spread**0.5) ** 3)
+    return float(freedom * (1 - spread + normal * spread**0.5) ** 3)

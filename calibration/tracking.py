@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.bed import Bed, BedMark
 from calibration.camera_fit import FOCAL_SIGMA, CameraFit, fit_camera
 from calibration.marks import MIN_MARKS, detect_marks, detect_near
-from calibration.quantity import K95, Quantity
+from calibration.quantity import K95, Quantity, chi2_by_chance
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -214,9 +214,8 @@ def _fit(bed: Bed, marks: Sequence[BedMark], found_px: Mapping[int, Array]) -> _
 
 
 def _consistent(fit: CameraFit) -> bool:
-    """Tell whether noise explains what a fit leaves (Wilson and Hilferty's quantile, 99.9 %)."""
-    part = 2 / (9 * fit.degrees)
-    return fit.chi2 <= fit.degrees * (1 - part + _NORMAL * math.sqrt(part)) ** 3
+    """Tell whether noise explains what a fit leaves (99.9 %)."""
+    return fit.chi2 <= chi2_by_chance(fit.degrees, _NORMAL)
 
 
 def _knocked_instead(

@@ -16,9 +16,7 @@ def number_pair(text: str, option: str, form: str) -> tuple[float, float]:
         The option's name and how it is written, for the complaint.
     """
     try:
-        first, second = (float(part) for part in text.split(","))
-        if not (math.isfinite(first) and math.isfinite(second)):
-            raise ValueError
+        first, second = (_finite(part) for part in text.split(","))
     except ValueError as error:
         raise WitmarkError(
             f"{option} {text}", "is not two numbers", f"write it as {form}, without a space"
@@ -34,11 +32,17 @@ def with_doubt(text: str, option: str, usual: float) -> tuple[float, float, bool
     if "," in text:
         return *number_pair(text, option, "MM or MM,U"), True
     try:
-        value = float(text)
-        if not math.isfinite(value):
-            raise ValueError
+        value = _finite(text)
     except ValueError as error:
         raise WitmarkError(
             f"{option} {text}", "is not a number", "write it as MM or MM,U, without a space"
         ) from error
     return value, usual, False
+
+
+def _finite(text: str) -> float:
+    """Return the number that was typed; raises ValueError where it is none or not finite."""
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError
+    return value

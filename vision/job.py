@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import Bed, FocusPlane
-from calibration.quantity import Quantity
+from calibration.quantity import K95, K95_PLANE, Quantity
 from vision.artwork.blanks import one_blank
 from vision.artwork.placing import Rigid, bed_from_page
 from vision.artwork.strokes import Artwork
@@ -197,12 +197,12 @@ def _assumptions(job: Job) -> Assumptions:
     at_u_mm, turn_u_deg = job.at_u or (0.5, 0.3)
     # A point in the plane whose distance from the truth is within U with 95 %: sigma = U / 2.45.
     return Assumptions(
-        at_sigma_mm=at_u_mm / 2.447747,
-        turn_sigma_rad=math.radians(turn_u_deg) / 1.959964,
+        at_sigma_mm=at_u_mm / K95_PLANE,
+        turn_sigma_rad=math.radians(turn_u_deg) / K95,
         at_stated=job.at_u is not None,
-        height_sigma_mm=(0.2 if job.height_u_mm is None else job.height_u_mm) / 1.959964,
+        height_sigma_mm=(0.2 if job.height_u_mm is None else job.height_u_mm) / K95,
         height_stated=job.height_u_mm is not None,
-        focus_sigma_mm=0.0 if job.focus is None else job.focus.u95_mm / 1.959964,
+        focus_sigma_mm=0.0 if job.focus is None else job.focus.u95_mm / K95,
         focus_stated=job.focus is not None and job.focus.stated,
         depth_mm=job.depth_mm,
         has_place=job.at_mm is not None,

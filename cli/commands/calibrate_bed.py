@@ -47,8 +47,6 @@ def burned_place(
 
 def camera_hangs(text: str | None) -> tuple[float, float] | None:
     """Return the camera's height and its standard uncertainty (mm), or None where none is typed."""
-    import math
-
     from calibration.errors import WitmarkError
     from calibration.quantity import K95
     from cli.options import with_doubt
@@ -56,7 +54,7 @@ def camera_hangs(text: str | None) -> tuple[float, float] | None:
     if text is None:
         return None
     height, unsure, _ = with_doubt(text, "--camera-height", _CAMERA_U_MM)
-    if not (0 < height < 1e4 and 0 < unsure < 1e4 and math.isfinite(height)):
+    if not (0 < height < 1e4 and 0 < unsure < 1e4):
         raise WitmarkError(
             f"--camera-height {text}", "is no height", "give millimetres above 0, as 450 or 450,10"
         )

@@ -94,11 +94,17 @@ class Work:
 
     def lifted_mm(self, places: Grid) -> Grid:
         """Return how much higher than flat the upper face lies at its own places (..., 2)."""
+        axis, first, last = self._length
+        away = (2 * places[..., axis] - first - last) / (last - first)
+        return np.asarray(self.bow_mm * np.maximum(1 - away * away, 0))
+
+    @cached_property
+    def _length(self) -> tuple[int, float, float]:
+        """The work's longer axis, and where its sides lie on that."""
         axis = int(np.argmax(self.shape.values.shape[::-1]))
         inside = np.flatnonzero(self.shape.values.max(axis=axis) > 0.5)
         first, last = self.shape.first_mm[axis] + self.shape.pitch_mm * inside[[0, -1]]
-        away = (2 * places[..., axis] - first - last) / (last - first)
-        return np.asarray(self.bow_mm * np.maximum(1 - away * away, 0))
+        return axis, float(first), float(last)
 
     @cached_property
     def shadow(self) -> Raster:

@@ -154,7 +154,7 @@ def _stamp(seed: int) -> str:
     return stamp(VERSION, draw_case(seed))
 
 
-def _said(row: Row) -> str | None:
+def said_of(row: Row) -> str | None:
     if "error" in row:
         return ": raised"
     return ": not told" if row["moved"] is None else None
@@ -167,7 +167,7 @@ STUDY = Study(
     ("calibration", "samples/simulator"),
     _stamp,
     run_capture,
-    _said,
+    said_of,
     figures,
     sabotage="hide the nudge from the marks",
     cached=True,

@@ -33,7 +33,7 @@ from samples.simulator.camera import Camera, nudged, pool_camera
 from samples.simulator.picture import Light, Optics
 from samples.simulator.scene import Scene, render
 from tests.studies.calibrated import bed_of
-from tests.studies.nudged import SIZE, grid_of, rms_off
+from tests.studies.nudged import SIZE, grid_of, rms_off, said_of
 from tests.studies.nudged import Case as Nudge
 from tests.studies.nudged import draw_case as draw_nudge
 from tests.studies.rates import Rate, Spread
@@ -213,12 +213,6 @@ def _stamp(seed: int) -> str:
     return stamp(VERSION, draw_case(seed))
 
 
-def _said(row: Row) -> str | None:
-    if "error" in row:
-        return ": raised"
-    return ": not told" if row["moved"] is None else None
-
-
 STUDY = Study(
     "refocused",
     "Cameras refocused after their calibration, four reference marks in view.",
@@ -226,7 +220,7 @@ STUDY = Study(
     ("calibration", "samples/simulator"),
     _stamp,
     run_capture,
-    _said,
+    said_of,
     figures,
     sabotage="hide the refocus from the marks",
     cached=True,

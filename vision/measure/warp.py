@@ -69,13 +69,13 @@ class Warp:
     between_by_lift: float
     half_mm: float
 
-    @property
+    @cached_property
     def surely(self) -> bool:
         """Whether this is surely not nothing, and known well enough to be told."""
         told = self.quantities["peak_mm"].value is not None
         return told and self._chi2(self.value) > chi2_by_chance(len(self.value))
 
-    @property
+    @cached_property
     def bow_mm(self) -> Quantity | None:
         """How much the sheet bows under the mark if all of it comes from that; None if not."""
         weighed = np.linalg.solve(self.covariance, self.by_height).T
@@ -212,9 +212,9 @@ def warp_of(
     sheets = np.stack([x, y, x * x, x * y, y * y], axis=1)
     planes = np.stack([np.ones_like(x), x, y], axis=1)
 
-    # What lies higher is seen where a place farther from below the camera would be.
     def by_one_mm(points_mm: Array) -> Array:
         """Return (n, 2, 1) how one millimetre of lift moves what is seen of points (n, 2)."""
+        # It is seen where a place farther from below the camera would be.
         return -surface.height_jacobian_mm(points_mm)[:, :, None]
 
     by_lift = by_one_mm(points)

@@ -18,7 +18,7 @@ from vision.register.evenness import learn_burn
 from vision.register.fit import fit_layers
 from vision.register.fitted import Fit, drop
 from vision.register.model import texture_levels
-from vision.register.priors import strain
+from vision.register.priors import most_unexpected
 from vision.register.region import Region
 from vision.register.scene import Scene, State, nudge
 from vision.register.starts import Shift, other_places
@@ -167,7 +167,7 @@ def fit_closely(
         return best
     if not _still_together(best.state.poses, pivot_mm):
         best = _from_one_place(again, best, held, start)
-    if strain(best.setting, best.state) > _STRAINED:
+    if most_unexpected(best.setting, best.state) > _STRAINED:
         best = _from_beside(again, best)
     return _released(again, best)
 

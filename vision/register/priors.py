@@ -128,7 +128,7 @@ def priors(setting: Setting, state: State) -> Priors:
     return Priors(together, scale * np.array(misfits), together * looser)
 
 
-def strain(setting: Setting, state: State) -> float:
+def most_unexpected(setting: Setting, state: State) -> float:
     """Return by how many standard deviations the most unexpected width or lean is off."""
     half = np.abs(np.array(state.half_width_mm) - setting.nominal_half_mm).max()
     lean = np.abs(state.lean_mm).max()
