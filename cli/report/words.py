@@ -45,7 +45,7 @@ NAMES = {
     "y_percent": "Y longer by",
     "skew_deg": "out of square by",
     "height_mm": "higher than stated by",
-    "peak_mm": "at most",
+    "peak_mm": "largest",
     "rms_mm": "typically (rms)",
 }
 # The same of what is less than nothing, told without its sign.
