@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate, optimize, stats
+from scipy import stats
 from skimage.transform import EuclideanTransform, SimilarityTransform
 
 from tests.unit.drawn_scenes import (
@@ -23,7 +23,6 @@ from vision.artwork.placing import Rigid
 from vision.measure.offsets import (
     Offset,
     combine,
-    length_factor,
     length_interval,
     offset_between,
     rigid_response,
@@ -85,39 +84,17 @@ def test_the_interval_of_a_length_holds_the_shortest_and_longest_vector_of_the_e
     low, high = length_interval(shift, covariance)
     root = np.linalg.cholesky(covariance[0])
     angle = np.linspace(0, 2 * math.pi, 4001)
-    # 2.4477: square root of the 95 % quantile of chi-square with two degrees of freedom.
+    # Square roots of the 95 % quantiles of chi-square with two degrees of freedom and with one.
+    both, one = (math.sqrt(stats.chi2.ppf(0.95, freedom)) for freedom in (2, 1))
     ring = root @ np.stack([np.cos(angle), np.sin(angle)])
-    narrow, wide = np.sqrt(np.linalg.eigvalsh(covariance[0]))
-    longest = length_quantile(narrow / wide)
     for k in range(3):
         near, far = (
             np.hypot(shift[k, 0] + factor * ring[0], shift[k, 1] + factor * ring[1])
-            for factor in (2.447747, longest)
+            for factor in (both, one)
         )
-        inside = shift[k] @ np.linalg.solve(covariance[k], shift[k]) < 2.447747**2
+        inside = shift[k] @ np.linalg.solve(covariance[k], shift[k]) < both**2
         assert low[k] == pytest.approx(0.0 if inside else near.min(), abs=2e-4)
         assert high[k] == pytest.approx(far.max(), abs=2e-4)
-
-
-def length_quantile(ratio: float) -> float:
-    """Return the 95 % quantile of hypot(z1, ratio z2) by integrating the chi-square of the rest.
-
-    Hoyt, Bell Syst. Tech. J. 26 (1947) 318-359 treats the same variable.
-    """
-
-    def at(z: float, length: float) -> float:
-        return float(stats.norm.pdf(z) * stats.chi2.cdf((length**2 - z**2) / ratio**2, 1))
-
-    def beyond(length: float) -> float:
-        return 0.95 - float(integrate.quad(at, -length, length, (length,), limit=200)[0])
-
-    return float(optimize.brentq(beyond, 1.9, 2.5))
-
-
-@pytest.mark.parametrize("ratio", [0.05, 0.2, 0.5, 0.8, 1.0])
-def test_the_factor_of_a_length_is_the_quantile_of_its_distribution(ratio: float) -> None:
-    found = float(length_factor(np.array([ratio]))[0])
-    assert found == pytest.approx(length_quantile(ratio), abs=5e-4)
 
 
 @pytest.mark.parametrize("ratio", [0.02, 0.3, 1.0])
