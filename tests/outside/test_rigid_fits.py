@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, optimize, stats
 from skimage.transform import EuclideanTransform, SimilarityTransform
 
 from tests.unit.drawn_scenes import (
@@ -23,6 +23,7 @@ from vision.artwork.placing import Rigid
 from vision.measure.offsets import (
     Offset,
     combine,
+    length_factor,
     length_interval,
     offset_between,
     rigid_response,
@@ -84,17 +85,42 @@ def test_the_interval_of_a_length_holds_the_shortest_and_longest_vector_of_the_e
     low, high = length_interval(shift, covariance)
     root = np.linalg.cholesky(covariance[0])
     angle = np.linspace(0, 2 * math.pi, 4001)
-    # Square roots of the 95 % quantiles of chi-square with two degrees of freedom and with one.
-    both, one = (math.sqrt(stats.chi2.ppf(0.95, freedom)) for freedom in (2, 1))
+    # 2.4477: square root of the 95 % quantile of chi-square with two degrees of freedom.
     ring = root @ np.stack([np.cos(angle), np.sin(angle)])
+    narrow, wide = np.sqrt(np.linalg.eigvalsh(covariance[0]))
+    longest = length_quantile(narrow / wide)
     for k in range(3):
+        away = math.sqrt(shift[k] @ np.linalg.solve(covariance[k], shift[k])) / 2.447747
+        # From the quantile of lengths about nothing to 1.960, that of one dimension.
+        factor = max(longest + (1.959964 - longest) * away, 1.959964)
         near, far = (
             np.hypot(shift[k, 0] + factor * ring[0], shift[k, 1] + factor * ring[1])
-            for factor in (both, one)
+            for factor in (2.447747, factor)
         )
-        inside = shift[k] @ np.linalg.solve(covariance[k], shift[k]) < both**2
+        inside = away < 1
         assert low[k] == pytest.approx(0.0 if inside else near.min(), abs=2e-4)
         assert high[k] == pytest.approx(far.max(), abs=2e-4)
+
+
+def length_quantile(ratio: float) -> float:
+    """Return the 95 % quantile of hypot(z1, ratio z2) by integrating the chi-square of the rest.
+
+    Hoyt, Bell Syst. Tech. J. 26 (1947) 318-359 treats the same variable.
+    """
+
+    def at(z: float, length: float) -> float:
+        return float(stats.norm.pdf(z) * stats.chi2.cdf((length**2 - z**2) / ratio**2, 1))
+
+    def beyond(length: float) -> float:
+        return 0.95 - float(integrate.quad(at, -length, length, (length,), limit=200)[0])
+
+    return float(optimize.brentq(beyond, 1.9, 2.5))
+
+
+@pytest.mark.parametrize("ratio", [0.05, 0.2, 0.5, 0.8, 1.0])
+def test_the_factor_of_a_length_is_the_quantile_of_its_distribution(ratio: float) -> None:
+    found = float(length_factor(np.array([ratio]))[0])
+    assert found == pytest.approx(length_quantile(ratio), abs=5e-4)
 
 
 @pytest.mark.parametrize("ratio", [0.02, 0.3, 1.0])
@@ -110,6 +136,24 @@ def test_lengths_of_uneven_certainty_are_covered(
     assert float(((low <= length) & (length <= high)).mean()) > 0.94
     # Each end is missed in one case of forty; three standard deviations of 4000 draws on top.
     assert float((high < length).mean()) < 0.025 + 3 * math.sqrt(0.025 * 0.975 / n)
+
+
+@pytest.mark.parametrize("measured", [0.0, 0.5, 1.0, 1.5, 2.0, 2.4, 3.0, 10.0])
+@pytest.mark.parametrize("ratio", [0.1, 0.6, 1.0])
+def test_the_high_end_holds_what_the_truth_may_be_given_what_was_measured(
+    ratio: float, measured: float
+) -> None:
+    # Propagation of distributions (JCGM 101), so many standard deviations from zero.
+    n = 20000
+    sigma = np.array([1.0, ratio])
+    drawn = RNG.normal(0, 1, (n, 2)) * sigma
+    for axis, share in ((0, 0.95), (1, 0.93)):
+        # Across the ellipse what was not measured adds more to a length than to its error: held
+        # as often as stated over repeats, but hardly less often given one of them.
+        shift = measured * sigma * (np.arange(2) == axis)
+        _, high = length_interval(shift[None], np.diag(sigma**2)[None])
+        held = float((np.hypot(*(drawn + shift).T) <= high[0]).mean())
+        assert held > share - 3 * math.sqrt(share * (1 - share) / n)
 
 
 def test_a_length_near_zero_is_covered_as_often_as_is_stated() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,13 +134,16 @@ def reaching(told: Displacement, further_mm: float, nearer_mm: float = 0.0) -> D
 def length_interval(shift_mm: Array, covariance: Array) -> tuple[Array, Array]:
     """Return (n,) low and high ends of the 95 % interval of lengths of displacements.
 
-    Neither end is beyond the true length more often than it should, whatever that is. A length near
-    zero can be missed at the low end only: a displacement lies with 95 % in the ellipse of factor
-    2.45, and the interval begins with the shortest one in it. So the positive bias of measured
-    lengths does not make a movement of nothing. The true length is beyond the high end only where
-    the error in its own direction is more negative than that end allows for: a matter of one
-    dimension, so that the longest displacement in the ellipse of factor 1.96 is missed by one in
-    forty at most (support function of an ellipse: Rockafellar, Convex Analysis, 1970, section 13).
+    A length near zero can be missed at the low end only: a displacement lies with 95 % in the
+    ellipse of factor 2.45, and the interval begins with the shortest one in it. So the positive
+    bias of measured lengths does not make a movement of nothing.
+
+    A true length is beyond the high end only where the error in its own direction is more negative
+    than that end allows for: a matter of one dimension, so that the longest displacement in the
+    ellipse of factor 1.96 is missed by one in forty at most, whatever the true length (support
+    function of an ellipse: Rockafellar, Convex Analysis, 1970, section 13). Where nothing was
+    measured, though, 95 % of what the truth may be lie within `length_factor` of zero: the factor
+    falls from there to 1.96 where the interval no longer begins at zero.
 
     Parameters
     ----------
@@ -150,11 +154,40 @@ def length_interval(shift_mm: Array, covariance: Array) -> tuple[Array, Array]:
     """
     root = np.linalg.cholesky(covariance + 1e-14 * np.eye(2))
     circle = root @ np.stack([np.cos(_DIRECTIONS), np.sin(_DIRECTIONS)])  # (n, 2, k)
-    near, far = (shift_mm[:, :, None] + factor * circle for factor in (K95_PLANE, K95))
-    white = np.linalg.solve(root, shift_mm[:, :, None])[:, :, 0]
-    inside = np.hypot(white[:, 0], white[:, 1]) <= K95_PLANE
-    low = np.where(inside, 0.0, np.hypot(near[:, 0], near[:, 1]).min(axis=1))
+    near = shift_mm[:, :, None] + K95_PLANE * circle
+    away = np.hypot(*np.linalg.solve(root, shift_mm[:, :, None])[:, :, 0].T) / K95_PLANE
+    low = np.where(away <= 1, 0.0, np.hypot(near[:, 0], near[:, 1]).min(axis=1))
+    axes = np.sqrt(np.maximum(np.linalg.eigvalsh(covariance), 0.0))
+    nothing = length_factor(axes[:, 0] / np.maximum(axes[:, 1], 1e-30))
+    factor = np.maximum(nothing + (K95 - nothing) * away, K95)
+    far = shift_mm[:, :, None] + factor[:, None, None] * circle
     return low, np.hypot(far[:, 0], far[:, 1]).max(axis=1)
+
+
+def length_factor(ratio: Array) -> Array:
+    """Return how many larger sigmas the length of a normal vector in the plane exceeds in 5 %.
+
+    Parameters
+    ----------
+    ratio
+        (n,) smaller over larger standard deviation of its components, 0 to 1: the factor rises from
+        1.96 to 2.45 (Hoyt, Bell Syst. Tech. J. 26, 1947, 318-359).
+    """
+    ratios, factors = _length_factors()
+    return np.asarray(np.interp(ratio, ratios, factors))
+
+
+@lru_cache(maxsize=1)
+def _length_factors() -> tuple[Array, Array]:
+    ratios = np.linspace(0.0, 1.0, 65)
+    angle = (np.arange(720) + 0.5) * (math.pi / 720)
+    spread = np.cos(angle) ** 2 + (ratios[:, None] * np.sin(angle)) ** 2
+    low, high = np.full(65, K95), np.full(65, K95_PLANE)
+    for _ in range(40):
+        middle = (low + high) / 2
+        beyond = np.exp(-(middle[:, None] ** 2) / (2 * spread)).mean(axis=1)
+        low, high = np.where(beyond > 0.05, middle, low), np.where(beyond > 0.05, high, middle)
+    return ratios, (low + high) / 2
 
 
 def worst(offset: Offset, points_mm: Array) -> tuple[Quantity, tuple[float, float]]:
