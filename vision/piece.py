@@ -36,6 +36,8 @@ Array = NDArray[np.float64]
 _SPACING_MM = 0.5
 # A bow that makes places less sure than this is worth telling beside everything else.
 _PART_MM = 0.02
+# Less of a layer under a cover than this is not worth a word.
+_COVERED_MATTERS = 0.02
 # Quantile of chi-square at one in ten thousand, per degree of freedom (3 of them).
 DISAGREE = 7.0
 
@@ -185,6 +187,12 @@ def measure_piece(
         warp=warp,
     )
     warnings = [f"the {name} is round: its turn cannot be seen" for name in mark.round_layers]
+    warnings.extend(
+        f"something in front of the work covers {100 * layer.covered_share:.0f} % of the "
+        f"{layer.layer}: what lies under it is taken to lie like the rest"
+        for layer in trusted
+        if layer.covered_share > _COVERED_MATTERS
+    )
     if mark.rivals and intended is not None:
         other = mark.rivals[0].apply(centre[None])[0]
         warnings.append(

@@ -144,6 +144,7 @@ def test_what_chance_explains_is_no_movement():
     ("layer", "words"),
     [
         (replace(CLEAR[1], significance=5.0), "too faint"),
+        (replace(CLEAR[1], covered_share=0.6), "covers 60 % of the fill"),
         (replace(CLEAR[1], seen_share=0.5), "50 % of the fill is not seen"),
         (replace(CLEAR[1], displaced_share=0.3, displaced_mm=0.4), "30 % of the fill lies"),
     ],

@@ -32,7 +32,7 @@ def cell(number, shift=(0.0, 0.0), strength=1.0, sigma=0.02, energy=1000.0, cova
     return LocalOffset(0, number, place, np.array(shift), covariance, strength, sigma, energy)
 
 
-def told(cells, significance=200.0, contrast=-50.0, place_sigma_mm=0.005):
+def told(cells, significance=200.0, contrast=-50.0, place_sigma_mm=0.005, covered=0.0):
     """Return the trust in one layer that was seen like this, 0.25 mm to a pixel."""
     mark = SimpleNamespace(
         layers=("fill",),
@@ -43,6 +43,7 @@ def told(cells, significance=200.0, contrast=-50.0, place_sigma_mm=0.005):
         strength={"fill": 0.6},
         width={"fill": 1.0},
         doubled={},
+        covered_share={"fill": covered},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
     (layer,) = trust(mark)
@@ -79,6 +80,7 @@ def beside(significance, contrast, strength, width=1.0):
         strength={"outline": strength, "fill": 0.6},
         width={"outline": width, "fill": 1.0},
         doubled={},
+        covered_share={"outline": 0.0, "fill": 0.0},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
     outline, fill = trust(mark)
@@ -124,6 +126,7 @@ def test_layers_of_which_nothing_is_seen_are_too_faint_and_hidden_by_none():
         strength={"outline": 0.0, "fill": 0.0},
         width={"outline": 1.0, "fill": 1.0},
         doubled={},
+        covered_share={"outline": 0.0, "fill": 0.0},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
     for layer in trust(mark):
@@ -142,6 +145,11 @@ def test_what_is_told_otherwise_than_its_fill_must_be_seen_far_better(
 
 def test_a_layer_of_which_no_cell_is_seen_is_not_seen():
     assert told([]).seen_share == 0.0
+
+
+def test_what_something_covers_is_told_beside_what_is_seen_of_the_rest():
+    layer = told([cell(0), cell(1)], covered=0.3)
+    assert (layer.covered_share, layer.seen_share) == (0.3, 1.0)
 
 
 def test_cells_count_by_what_they_should_show():
@@ -236,6 +244,7 @@ def doubled_by(unlike_mm2, sigma_mm2):
         strength={"fill": 0.6},
         width={"fill": 1.0},
         doubled={"fill": Doubling(np.array([unlike_mm2, 0.0]), np.eye(2) * sigma_mm2**2)},
+        covered_share={"fill": 0.0},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.28)),
     )
     (layer,) = trust(mark)

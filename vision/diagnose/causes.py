@@ -21,6 +21,7 @@ from vision.measure.warp import Warp
 from vision.result import CameraMovement, Displacement, Finding, Verdict
 
 _SEEN_ENOUGH = 0.75
+_COVERED_TOO_MUCH = 0.5
 _DISPLACED_TOO_MUCH = 0.06
 _BY_RULE = "measure the mark with a steel rule: it tells the machine from the camera's calibration"
 
@@ -75,6 +76,11 @@ def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
     for layer in evidence.trust:
         if layer.faint:
             doubts.append(layer.faint)
+        elif layer.covered_share > _COVERED_TOO_MUCH:
+            doubts.append(
+                f"something in front of the work covers {100 * layer.covered_share:.0f} % of the "
+                f"{layer.layer}"
+            )
         elif layer.seen_share < _SEEN_ENOUGH:
             doubts.append(
                 f"{100 * (1 - layer.seen_share):.0f} % of the {layer.layer} is not seen where it "

@@ -69,7 +69,7 @@ class LayerTrust:
     place_sigma_px
         Standard deviation of its place in the direction in which that is known worst.
     seen_share
-        Share of it that is really seen, 0 to 1.
+        Share of it that is really seen, 0 to 1, of what nothing covers.
     displaced_share
         Share of it that lies elsewhere than its one rigid motion says.
     displaced_mm
@@ -84,6 +84,8 @@ class LayerTrust:
         How far two copies lie apart that together look like this layer; 0 where one is enough.
     surely_doubled
         Whether it surely takes two.
+    covered_share
+        Share of it that something in front of the work covers, 0 to 1.
     """
 
     layer: Layer
@@ -98,6 +100,7 @@ class LayerTrust:
     needed: float = _FAINT
     doubled_mm: float = 0.0
     surely_doubled: bool = False
+    covered_share: float = 0.0
 
     @property
     def faint(self) -> str:
@@ -124,7 +127,12 @@ def trust(mark: Mark) -> tuple[LayerTrust, ...]:
     layers = []
     for index, name in enumerate(mark.layers):
         own = _layer_trust(mark, index, name, [o for o in mark.local if o.layer == index])
-        beside = replace(own, hidden_by=_hidden_by(mark, name), needed=_needed(mark, name))
+        beside = replace(
+            own,
+            hidden_by=_hidden_by(mark, name),
+            needed=_needed(mark, name),
+            covered_share=mark.covered_share[name],
+        )
         layers.append(_with_doubling(beside, mark))
     return tuple(layers)
 

@@ -31,6 +31,8 @@ _OTHER_LAYER_REACH_MM = 3.5
 _WORTH_A_TRY = 0.7
 # Starts are good enough where the next step promises less than one pixel's noise.
 _NEARLY = 1.0
+# They are looked for again as long as this many pixels' noise is won.
+_NEARBY_ROUNDS, _NEARBY_GAIN = 3, 20.0
 _NEARBY_MM = ((0.3, 0.0), (-0.3, 0.0), (0.0, 0.3), (0.0, -0.3))
 # A start that leaves so many pixels' noise more, with the layers held, is not worth going on with.
 _HOPELESS = 500.0
@@ -90,13 +92,17 @@ def fit_separately(
                 if trial is not None and trial.cost < best.cost:
                     best = trial
     # Where edges nearly coincide there is a wrong place on either side of the true one.
-    for moving in range(1, count) if best.tells_softness else ():
-        for right, up in _NEARBY_MM:
-            poses = list(best.state.poses)
-            poses[moving] = nudge(poses[moving], pivot_mm, right, up, 0.0)
-            trial = fit(tuple(poses))
-            if trial is not None and trial.cost < best.cost:
-                best = trial
+    for _ in range(_NEARBY_ROUNDS if best.tells_softness else 0):
+        before = best
+        for moving in range(count):
+            for right, up in _NEARBY_MM:
+                poses = list(best.state.poses)
+                poses[moving] = nudge(poses[moving], pivot_mm, right, up, 0.0)
+                trial = fit(tuple(poses))
+                if trial is not None and trial.cost < best.cost:
+                    best = trial
+        if best.cost > before.cost - _NEARBY_GAIN * best.noise**2:
+            break
     return best
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork, Layer
 from vision.register.apart import fit_closely, fit_separately, fit_together
+from vision.register.covered import covered, without
 from vision.register.distance import DistanceMap
 from vision.register.doubled import Doubling, doubling
 from vision.register.fit import fit_layers
@@ -78,6 +80,8 @@ class Mark:
         Local offsets of each layer against its own fit.
     doubled
         How unlike each fill's blur is in different directions.
+    covered_share
+        Share of each layer that something in front of the work covers.
     inflation
         Ratio of the real to the white-noise variance of the shifts.
     rivals
@@ -99,6 +103,7 @@ class Mark:
     significance: dict[str, float]
     local: tuple[LocalOffset, ...]
     doubled: dict[str, Doubling]
+    covered_share: dict[str, float]
     inflation: float
     rivals: tuple[Rigid, ...]
     round_layers: tuple[str, ...]
@@ -124,16 +129,28 @@ def measure(
     corners = start.apply(box)
     coarse_maps = layer_maps(artwork, COARSE_PITCH_MM, COARSE_REACH_MM)
     names: tuple[Layer, ...] = tuple(m.layer for m in coarse_maps)
-    wide, scene = (
-        scene_about(view, ground, corners, max(1, round(size / pixel)), 1)
-        for size in (COARSE_PIXEL_MM, _FIRST_PIXEL_MM)
+    wide_bin, first_bin = (
+        max(1, round(size / pixel)) for size in (COARSE_PIXEL_MM, _FIRST_PIXEL_MM)
     )
-    if wide is None or scene is None:
+    wide = scene_about(view, ground, corners, wide_bin, 1)
+    if wide is None:
         return NotFound("the artwork's place is outside the camera's view", outside_view=True)
     half = half_widths(coarse_maps, kerf_mm, negative)
     blind = tuple(is_round(artwork, name) for name in names)
+    together, apart = (
+        partial(fit, maps=coarse_maps, start=start, pivot_mm=pivot_mm, half_mm=half, blind=blind)
+        for fit in (fit_together, fit_separately)
+    )
+    hidden = covered(wide, together, apart)
+    usable = view.usable
+    if hidden is not None:
+        view = without(view, wide, hidden)
+        wide = replace(wide, usable=wide.usable * (~hidden).astype(np.float32))
+    scene = scene_about(view, ground, corners, first_bin, 1)
+    if scene is None:
+        return NotFound("the artwork's place is outside the camera's view", outside_view=True)
     # Wide pixels draw all layers together from farther away than fine ones.
-    near = fit_together(wide, coarse_maps, start, pivot_mm, half, blind)
+    near = together(wide)
     place = start if near is None else near.state.poses[0]
     first = fit_separately(scene, coarse_maps, place, pivot_mm, half, blind)
     if first is None:
@@ -173,10 +190,20 @@ def measure(
             for index, name in enumerate(names)
             if name == "fill"
         },
+        {
+            name: _share_within(fit.expected[index], fine.region.cut(usable - view.usable) > 0)
+            for index, name in enumerate(names)
+        },
         inflation,
         rivals,
         tuple(name for name, held in zip(names, blind, strict=True) if held),
     )
+
+
+def _share_within(levels: Image, part: NDArray[np.bool_]) -> float:
+    """Return the share of the sum of squares of grey levels (rows, columns) in a part of them."""
+    square = levels.astype(np.float64) ** 2
+    return float(square[part].sum() / max(square.sum(), 1e-9))
 
 
 def _surely_there(fit: Fit, index: int, inflation: float) -> float:
