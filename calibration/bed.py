@@ -30,7 +30,7 @@ PLACE = slice(FORM.stop, FORM.stop + 3)  # true minus typed place of the board: 
 SCALE = slice(PLACE.stop, PLACE.stop + 1)  # true size of the board over the assumed one, minus one
 COUNT = SCALE.stop
 # What a capture may change of the camera: its pose (as above), logarithm of both focal lengths.
-TRACKED = 7
+TRACKED = 9
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,8 +121,8 @@ class Bed:
         The plane where the laser focuses; None where nobody said. Reference marks do not move
         with a bed that lowers to it: they stay at their own heights.
     tracking_covariance
-        (7, 7) covariance of the camera's pose and of the logarithm of its focal length in this
-        capture against the calibration; zero in the file.
+        (9, 9) covariance of the camera's pose, of the logarithm of its focal length and of its
+        principal point (px) in this capture against the calibration; zero in the file.
     id
         Hash of the file's content; kept when a capture's camera replaces the calibration's.
     """
@@ -198,14 +198,20 @@ class Bed:
         return px, per_mm @ wider, per_pose, per_lens
 
     def per_tracked(self, per_pose: Array, per_lens: Array) -> Array:
-        """Return (n, 2, 7) derivatives of pixels by what a capture may change of the camera.
+        """Return (n, 2, 9) derivatives of pixels by what a capture may change of the camera.
 
         From those by pose (n, 2, 6) and lens (n, 2, 12).
         """
         per_focal = per_lens[:, :, :2] @ self.lens.parameters[:2]
-        return np.concatenate([per_pose, per_focal[:, :, None]], axis=2)
+        return np.concatenate([per_pose, per_focal[:, :, None], per_lens[:, :, 2:4]], axis=2)
 
-    def tracked(self, pose: Pose, log_focal: float, covariance: Array) -> Bed:
+    def tracked(
+        self,
+        pose: Pose,
+        log_focal: float,
+        covariance: Array,
+        shift_px: tuple[float, float] = (0.0, 0.0),
+    ) -> Bed:
         """Return the bed as one capture's camera sees it.
 
         Parameters
@@ -215,10 +221,13 @@ class Bed:
         log_focal
             Logarithm of its focal lengths over this bed's.
         covariance
-            (7, 7) tracking covariance.
+            (9, 9) tracking covariance.
+        shift_px
+            Its principal point minus this bed's.
         """
         parameters = self.lens.parameters.copy()
         parameters[:2] *= math.exp(log_focal)
+        parameters[2:4] += shift_px
         lens = self.lens.with_parameters(parameters)
         return replace(self, lens=lens, pose=pose, tracking_covariance=covariance)
 

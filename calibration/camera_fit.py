@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.bed import TRACKED, Bed, BedMark
 from calibration.marks import CORNER_SIGMA_PX
 from calibration.pose import Pose
+from calibration.quantity import chi2_by_chance
 
 Array = NDArray[np.float64]
 
@@ -20,6 +21,9 @@ FOCAL_SIGMA = 0.02
 _WIDEST = 1.0
 
 _POSE, _FOCAL = slice(0, 6), 6
+SHIFT = slice(7, 9)
+# 99.9 % quantile of a normal variable.
+_NORMAL = 3.090
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,12 +33,12 @@ class CameraFit:
     Attributes
     ----------
     step
-        (7,) from the calibration: small motion of the pose (rad, mm), logarithm of the focal
-        length over the calibrated one.
+        (9,) from the calibration: small motion of the pose (rad, mm), logarithm of the focal
+        length over the calibrated one, shift of the principal point (px).
     pose
         The camera's pose.
     covariance
-        (7, 7) of the step; zero what was held.
+        (9, 9) of the step; zero what was held.
     chi2, degrees
         What is left unexplained, what was expected beforehand included; its degrees of freedom.
     excess
@@ -54,6 +58,17 @@ class CameraFit:
         return max(1.0, self.chi2 / self.degrees)
 
     @property
+    def consistent(self) -> bool:
+        """Whether noise explains what is left (99.9 %)."""
+        return self.chi2 <= chi2_by_chance(self.degrees, _NORMAL)
+
+    @property
+    def shift_px(self) -> tuple[float, float]:
+        """The principal point minus the calibrated one."""
+        u, v = self.step[SHIFT].tolist()
+        return u, v
+
+    @property
     def worst(self) -> int:
         """The mark that is explained worst."""
         return max(self.excess, key=lambda number: self.excess[number])
@@ -71,12 +86,14 @@ def fit_camera(
     *,
     moves: bool = True,
     refocuses: bool = False,
+    crops: bool = False,
 ) -> CameraFit:
     """Fit pose, focal length, both or neither to (4, 2) corners by mark number.
 
     Corners carry the noise of this capture and that of the calibration's own look at the marks.
-    Both focal lengths change by one factor, by about `FOCAL_SIGMA`; principal point and
-    distortion (of normalised directions) stay as calibrated.
+    Both focal lengths change by one factor, by about `FOCAL_SIGMA`, and by any if the picture may
+    have been cropped: then the principal point goes with them. Else it stays as calibrated, as
+    distortion (of normalised directions) always does.
 
     Raises
     ------
@@ -87,15 +104,16 @@ def fit_camera(
     px = np.concatenate([found_px[mark.id] for mark in marks])
     own = np.stack([mark.covariance for mark in marks])
     sigma2 = max(bed.sigma_px, CORNER_SIGMA_PX) ** 2
-    free = np.array([*[moves] * 6, refocuses])
+    free = np.array([*[moves] * 6, refocuses or crops, crops, crops])
     expected = np.zeros((TRACKED, TRACKED))
-    if moves and refocuses:
+    if moves and refocuses and not crops:
         # From above, focal length and height hardly tell apart.
         expected[_FOCAL, _FOCAL] = FOCAL_SIGMA**-2
     step, pose = np.zeros(TRACKED), bed.pose
     robust = np.ones(len(marks))
     for _ in range(30):
-        seen = bed.tracked(pose, float(step[_FOCAL]), bed.tracking_covariance)
+        shift_px = (float(step[SHIFT][0]), float(step[SHIFT][1]))
+        seen = bed.tracked(pose, float(step[_FOCAL]), bed.tracking_covariance, shift_px)
         projected, per_mm, per_pose, per_lens = seen.px_with_jacobians(points)
         residual = (px - projected).reshape(len(marks), 8)
         per_step = seen.per_tracked(per_pose, per_lens).reshape(len(marks), 8, TRACKED)

@@ -12,14 +12,15 @@ from numpy.typing import NDArray
 
 from calibration.bed import Bed, BedMark
 from calibration.camera_fit import FOCAL_SIGMA, CameraFit, fit_camera
+from calibration.crop import cropped_camera, pose_explains, window_px
 from calibration.marks import MIN_MARKS, detect_marks, detect_near
-from calibration.quantity import K95, Quantity, chi2_by_chance
+from calibration.quantity import K95, Quantity
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 
-# 99.9 % quantiles of chi-square with 1 and 6 degrees of freedom, and of a normal variable.
-_CHI2_1, _CHI2_6, _NORMAL = 10.828, 22.458, 3.090
+# 99.9 % quantiles of chi-square with 1 and 6 degrees of freedom.
+_CHI2_1, _CHI2_6 = 10.828, 22.458
 # A mark that is further off than this many standard deviations from where the others put it has
 # itself been moved.
 _MARK_SIGMAS = 6.0
@@ -49,12 +50,15 @@ class Refocus:
         Whether the camera moved, too.
     rivals
         What else would explain the marks.
+    cropped
+        Whether the picture was cropped or zoomed to its size again, and no lens moved.
     """
 
     confidence: Literal["sure", "likely"]
     focal_percent: Quantity
     also_moved: bool
     rivals: tuple[str, ...] = ()
+    cropped: bool = False
 
 
 @dataclass(frozen=True)
@@ -95,7 +99,8 @@ def resolve_camera(bed: Bed, grey: Grey) -> tuple[Bed, CameraMoved]:
 
     The focal length is solved with the pose where a pose alone surely does not explain the marks
     and the two together do; alone where it explains them as well as a pose does. Elsewhere it
-    stays as calibrated, and what it may have changed unseen goes into the covariance.
+    stays as calibrated, and what it may have changed unseen goes into the covariance. A picture
+    that is a part of the calibration's is told where no pose explains it.
     """
     if not bed.marks:
         return bed, _cannot_tell(0, "the bed file holds no reference marks")
@@ -110,11 +115,10 @@ def resolve_from_corners(bed: Bed, found_px: Mapping[int, Array]) -> tuple[Bed, 
     """Re-solve the camera from (4, 2) corners by mark number (see `resolve_camera`)."""
     marks = [mark for mark in bed.marks if mark.id in found_px]
     if len(marks) < MIN_MARKS:
-        return bed, _cannot_tell(
-            len(marks),
-            f"{len(marks)} of {len(bed.marks)} reference marks are in view, "
-            f"{MIN_MARKS} are needed to check the camera",
-        )
+        return bed, _too_few(bed, marks, found_px)
+    crop = cropped_camera(bed, marks, found_px)
+    if crop is not None and not pose_explains(bed, marks, found_px):
+        return _cropped(bed, crop)
     strangers: list[int] = []
     while True:
         try:
@@ -138,7 +142,7 @@ def resolve_from_corners(bed: Bed, found_px: Mapping[int, Array]) -> tuple[Bed, 
     elif fits.focal_alone and abs(fits.focal.log_focal) < _ZOOM:
         solved, told = _perhaps_refocused(bed, fits)
     else:
-        solved, told = _moved(bed, fits)
+        solved, told = _moved(bed, fits, crop)
     for number in strangers:
         note = f"{told.note}; reference mark {number} itself was moved and is not used"
         told = replace(told, note=note)
@@ -163,7 +167,7 @@ class _Fits:
     def pose_fails(self) -> bool:
         """Whether a pose alone surely does not explain the marks, and with a focal length does."""
         gain = (self.moved.chi2 - self.both.chi2) / self.both.scale
-        return gain > _CHI2_1 and _consistent(self.both)
+        return gain > _CHI2_1 and self.both.consistent
 
     @property
     def focal_hinted(self) -> bool:
@@ -211,11 +215,6 @@ def _fit(bed: Bed, marks: Sequence[BedMark], found_px: Mapping[int, Array]) -> _
             for moves in (False, True)
         )
     )
-
-
-def _consistent(fit: CameraFit) -> bool:
-    """Tell whether noise explains what a fit leaves (99.9 %)."""
-    return fit.chi2 <= chi2_by_chance(fit.degrees, _NORMAL)
 
 
 def _knocked_instead(
@@ -282,8 +281,31 @@ def _perhaps_refocused(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
     return solved, CameraMoved(False, True, fits.marks, shift_mm, shift_px, note, refocus)
 
 
-def _moved(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
-    """Return what a pose makes of the capture."""
+def _cropped(bed: Bed, found: CameraFit) -> tuple[Bed, CameraMoved]:
+    """Return what a part of the calibration's picture makes of the capture."""
+    solved = bed.tracked(bed.pose, found.log_focal, found.covariance, found.shift_px)
+    shift_mm, shift_px = _largest_shift(bed, solved)
+    window = window_px(bed, found)
+    assert window is not None  # or it would not be called a crop
+    left, top, right, bottom = window.round().astype(int)
+    part = f"{right - left} x {bottom - top} pixels from ({left}, {top})"
+    factor = math.exp(found.log_focal)
+    which = (
+        f"zoomed by {factor:.3f} to {part} of the calibrated picture"
+        if factor > 1
+        else f"zoomed out by {1 / factor:.3f}: the calibrated one was {part} of it"
+    )
+    note = (
+        f"the picture was cropped or {which}; the camera stands where it was calibrated; corrected "
+        f"from {len(found.excess)} reference marks"
+    )
+    change = _focal_percent(found, found.covariance)
+    refocus = Refocus("sure", change, False, cropped=True)
+    return solved, CameraMoved(False, True, len(found.excess), shift_mm, shift_px, note, refocus)
+
+
+def _moved(bed: Bed, fits: _Fits, crop: CameraFit | None) -> tuple[Bed, CameraMoved]:
+    """Return what a pose makes of the capture; a crop that shows the same makes it less sure."""
     moved = not fits.stands_still
     if not moved:
         corrected = bed.tracked(fits.moved.pose, 0.0, fits.moved.covariance)
@@ -297,6 +319,9 @@ def _moved(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
         # is a zoom about the middle told from a camera that came nearer.
         off = fits.moved.step - (fits.focal if fits.focal_alone else fits.both).step
         covariance = fits.both.covariance + np.outer(off, off)
+        if crop is not None:
+            off = fits.moved.step - crop.step
+            covariance += np.outer(off, off)
         solved = corrected = bed.tracked(fits.moved.pose, 0.0, covariance)
     shift_mm, shift_px = _largest_shift(bed, corrected)
     note = (
@@ -305,8 +330,9 @@ def _moved(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
         if moved
         else f"the camera stands where it was calibrated ({fits.marks} reference marks agree)"
     )
-    if fits.focal_alone:
-        note += f"; a zoom by {math.exp(fits.focal.log_focal):.2f} would look the same on the bed"
+    if fits.focal_alone or crop is not None:
+        zoom = math.exp((fits.focal if crop is None else crop).log_focal)
+        note += f"; a zoom by {zoom:.2f} would look the same on the bed"
     return solved, CameraMoved(moved, moved, fits.marks, shift_mm, shift_px, note)
 
 
@@ -335,7 +361,7 @@ def _nearer_mm(bed: Bed, fit: CameraFit) -> Quantity:
     """Return how far the camera came along its axis toward the bed."""
     # The camera's centre moves by w x t - s in its own axes.
     x, y, _ = bed.pose.translation_mm
-    along = np.array([y, -x, 0.0, 0.0, 0.0, -1.0, 0.0])
+    along = np.array([y, -x, 0.0, 0.0, 0.0, -1.0, 0.0, 0.0, 0.0])
     return Quantity.from_sigma(
         float(along @ fit.step), math.sqrt(float(along @ fit.covariance @ along))
     )
@@ -374,6 +400,22 @@ def _length(vector: Array, covariance: Array) -> Quantity:
     if length > u95:
         return Quantity(length, u95)
     return Quantity(length, u95, low=0.0, high=length + u95)
+
+
+def _too_few(bed: Bed, marks: Sequence[BedMark], found_px: Mapping[int, Array]) -> CameraMoved:
+    """Return what too few marks tell: nothing, or that the calibration no longer holds."""
+    few = f"{len(marks)} of {len(bed.marks)} reference marks are in view"
+    needed = f"{MIN_MARKS} are needed to check the camera"
+    # One alone may have been knocked.
+    if len(marks) > 1:
+        still = fit_camera(bed, marks, found_px, moves=False)
+        if min(still.excess.values()) > _MARK_SIGMAS:
+            why = (
+                f"{few}, and elsewhere than calibrated: the camera moved or refocused, or the "
+                f"picture was cropped or zoomed; {needed} and correct it"
+            )
+            return replace(_cannot_tell(len(marks), why), moved=True)
+    return _cannot_tell(len(marks), f"{few}, {needed}")
 
 
 def _cannot_tell(seen: int, why: str) -> CameraMoved:

@@ -139,7 +139,7 @@ def last_verified(bed_file: Path, bed_id: str) -> tuple[str | None, str | None]:
 def _verdict(moved: CameraMoved) -> Verdict:
     if moved.moved is None:
         return "cannot_tell"
-    return "stale" if moved.corrected else "holds"
+    return "stale" if moved.corrected or moved.moved else "holds"
 
 
 def _look_from_json(content: dict[str, Any]) -> Look:

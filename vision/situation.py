@@ -111,6 +111,7 @@ def see_captures(
     cameras: list[tuple[str, CameraMovement]] = []
     unsure = False
     contradicted = False
+    warnings: list[str] = []
     for role, photos in (("before", before), ("after", after)):
         if not photos:
             continue
@@ -120,9 +121,13 @@ def see_captures(
         surfaces[role] = PlaneSurface(own, height_mm, thickness_mm)
         views[role] = view_of(photos, surfaces[role])
         cameras.append((role, _camera(moved)))
-        unsure = unsure or moved.moved is None
-        # Enough marks to tell, and they cannot all be true: nor can the map be trusted.
-        contradicted = contradicted or (moved.moved is None and moved.marks_seen >= MIN_MARKS)
+        uncorrected = moved.moved is True and not moved.corrected
+        unsure = unsure or moved.moved is None or uncorrected
+        # Marks that cannot all be true, or lie elsewhere: then the map cannot be trusted.
+        at_odds = moved.moved is None and moved.marks_seen >= MIN_MARKS
+        contradicted = contradicted or at_odds or uncorrected
+        if bed.marks and (moved.moved is None or uncorrected):
+            warnings.append(f"the {role} capture: {moved.note}")
     seen = views.get("before")
     return Situation(
         surfaces["after"],
@@ -132,6 +137,7 @@ def see_captures(
         contradicted,
         None if seen is None else ground_for(seen, views["after"], _STILL),
         unwatched=unsure,
+        warnings=tuple(warnings),
     )
 
 

@@ -196,12 +196,10 @@ def _look_line(one: Look, named: bool) -> str:
         shift = f"; largest shift on the bed {one.shift_mm:.2f} +- {one.u95_mm:.2f} mm"
     mend = ""
     if one.verdict == "stale":
-        mend = (
-            " Checks correct for it while the marks are seen; "
-            "'witmark calibrate bed' makes it good."
-        )
+        mend = " Checks correct for it while the marks are seen; " if shift else " "
+        mend += "'witmark calibrate bed' makes it good."
     if one.focal_percent is not None:
-        mend += " Switch the camera's autofocus off first."
+        mend += " Switch the camera's autofocus and zoom off first."
     return f"{one.photo + ': ' if named else ''}{said}: {one.note}{shift}.{mend}"
 
 

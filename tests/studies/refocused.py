@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.bed import Bed
+from calibration.bed import TRACKED, Bed
 from calibration.marks import CORNER_SIGMA_PX
 from calibration.plane import PlaneSurface
 from calibration.quantity import K95
@@ -154,7 +154,7 @@ def _focal_u95_percent(bed: Bed) -> float:
     """Return how well a change of the focal length can be told beside one of the pose."""
     points = np.concatenate([np.c_[m.corners_mm, np.full(4, m.height_mm)] for m in bed.marks])
     _, _, per_pose, per_lens = bed.px_with_jacobians(points)
-    per_tracked = bed.per_tracked(per_pose, per_lens).reshape(-1, 7)
+    per_tracked = bed.per_tracked(per_pose, per_lens).reshape(-1, TRACKED)[:, :7]
     # This capture's corners and the calibration's are as unsure.
     covariance = np.linalg.inv(per_tracked.T @ per_tracked) * 2 * CORNER_SIGMA_PX**2
     return float(100 * K95 * math.sqrt(covariance[6, 6]))

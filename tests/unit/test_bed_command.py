@@ -343,7 +343,7 @@ def test_verify_names_a_refocus_and_how_much_longer_the_focal_length_is(
     said = capsys.readouterr().out
     assert "does not hold: the camera" in said
     assert "refocused" in said
-    assert "autofocus off" in said
+    assert "autofocus and zoom off" in said
     content = json.loads(record_path(marked_bed).read_text())
     schema = json.loads((files("calibration.schemas") / "verified.json").read_text())
     jsonschema.Draft202012Validator(schema).validate(content)

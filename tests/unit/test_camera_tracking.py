@@ -230,3 +230,65 @@ def test_marks_seen_anywhere_are_an_answer_and_never_a_refocus(spread_px: float)
         _, said = resolve_from_corners(calibrated, seen)
         assert said.refocus is None
         assert said.moved is not False
+
+
+def part_of(calibrated: Bed, left: float, top: float, width: float) -> Bed:
+    """Return the camera whose picture is so wide a part of the calibrated one, enlarged again."""
+    size = LENS.image_size
+    zoom = size[0] / width
+    centre = np.array(calibrated.lens.parameters[2:4])
+    moved = zoom * (centre + 0.5 - (left, top)) - 0.5 - centre
+    return calibrated.tracked(
+        calibrated.pose,
+        math.log(zoom),
+        calibrated.tracking_covariance,
+        (float(moved[0]), float(moved[1])),
+    )
+
+
+@pytest.mark.parametrize("tilt", [STEEP, LEANING])
+def test_a_part_of_the_picture_is_told_and_the_map_follows_it(tilt: float) -> None:
+    calibrated = bed(tilt)
+    camera = part_of(calibrated, 150.0, 12.0, 1728.0)
+    solved, said = told(calibrated, camera)
+    assert said.refocus is not None
+    assert said.refocus.cropped
+    assert said.refocus.focal_percent.value == pytest.approx(100 * (1920 / 1728 - 1), abs=0.02)
+    assert (said.moved, said.corrected) == (False, True)
+    assert "cropped or zoomed by 1.111 to 1728 x 972 pixels from (150, 12)" in said.note
+    for height in (0.0, 30.0):
+        assert off_over_u95(solved, camera, height) < 1.0
+
+
+def test_a_whole_picture_after_a_calibration_of_a_part_is_told_too() -> None:
+    calibrated = bed(LEANING)
+    camera = part_of(calibrated, -60.0, -90.0, 2100.0)
+    solved, said = told(calibrated, camera)
+    assert said.refocus is not None
+    assert said.refocus.cropped
+    assert "zoomed out by 1.094" in said.note
+    assert off_over_u95(solved, camera, 20.0) < 1.0
+
+
+def test_what_a_camera_come_nearer_explains_as_well_is_not_called_a_crop() -> None:
+    calibrated = bed(0.0)
+    width = LENS.image_size[0]
+    # About the principal point of a camera right above the bed: like a camera that came nearer.
+    left, top = (LENS.parameters[2:4] + 0.5) * (1 - 1 / 1.03)
+    camera = part_of(calibrated, float(left), float(top), width / 1.03)
+    solved, said = told(calibrated, camera)
+    assert said.refocus is None or not said.refocus.cropped
+    assert off_over_u95(solved, camera, 0.0) < 1.0
+    assert off_over_u95(solved, camera, 20.0) < 1.0
+
+
+def test_movements_refocuses_and_knocked_marks_are_no_crops() -> None:
+    for tilt in (STEEP, LEANING):
+        calibrated = bed(tilt)
+        for seed in range(10):
+            motion = np.random.default_rng(seed).normal(0, 1, 6) * ([8e-3] * 3 + [4.0] * 3)
+            for percent in (0.0, 2.0):
+                _, said = told(calibrated, now(calibrated, percent, motion), seed)
+                assert said.refocus is None or not said.refocus.cropped
+        _, said = told(calibrated, calibrated, knocked={11: (3.0, -2.0)})
+        assert said.refocus is None or not said.refocus.cropped

@@ -182,12 +182,22 @@ def test_a_camera_that_was_corrected_is_told_and_is_no_doubt():
     assert "after capture" in found[0].summary
 
 
+def test_a_camera_that_too_few_marks_show_to_have_moved_is_told():
+    camera = CameraMovement(
+        "reference marks", Quantity.missing("2 of 4"), False, "2 of 4, and elsewhere"
+    )
+    [found] = findings_of(evidence(), (("after", camera),))
+    assert (found.kind, found.confidence) == ("camera_moved", "likely")
+    assert found.summary == "The after capture: 2 of 4, and elsewhere."
+
+
 def test_a_refocus_is_told_as_surely_as_it_is_with_its_rivals():
     focal = Quantity(1.1, 0.2)
     for refocus, wanted in (
         (Refocus("sure", focal, False), ["camera_refocused"]),
         (Refocus("likely", focal, False, ("it came nearer",)), ["camera_refocused"]),
         (Refocus("sure", focal, True), ["camera_refocused", "camera_moved"]),
+        (Refocus("sure", focal, False, cropped=True), ["picture_cropped"]),
     ):
         camera = CameraMovement(
             "reference marks", Quantity(1.2, 0.1), True, "it refocused", refocus
@@ -197,7 +207,7 @@ def test_a_refocus_is_told_as_surely_as_it_is_with_its_rivals():
         assert {one.confidence for one in found} == {refocus.confidence}
         assert found[0].rivals == refocus.rivals
         assert found[0].summary == "The before capture: it refocused."
-        assert "autofocus off" in found[0].next_capture
+        assert ("without a zoom" if refocus.cropped else "autofocus off") in found[0].next_capture
 
 
 def test_artwork_that_was_not_found_is_all_that_is_said():

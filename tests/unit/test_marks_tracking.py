@@ -185,12 +185,19 @@ def test_nudged_camera_is_noticed_told_and_corrected(marked: Bed) -> None:
 
 def test_fewer_than_three_marks_are_not_corrected_and_that_is_said(marked: Bed) -> None:
     nudge = np.array([0.002, -0.001, 0.001, 0.2, 0.1, 0.3])
-    solved, told = resolve_camera(marked, capture(pose().moved(nudge), hidden=(10, 12)))
-    assert solved is marked
-    assert told.moved is None
-    assert not told.corrected
-    assert "2 of 4 reference marks are in view" in told.note
-    assert told.shift_mm.value is None
+    for hidden, camera, moved in (
+        ((10, 12), pose().moved(nudge), True),
+        ((10, 12), pose(), None),
+        # One alone may have been knocked.
+        ((10, 12, 13), pose().moved(nudge), None),
+    ):
+        solved, told = resolve_camera(marked, capture(camera, hidden=hidden))
+        assert solved is marked
+        assert told.moved is moved
+        assert not told.corrected
+        assert f"{4 - len(hidden)} of 4 reference marks are in view" in told.note
+        assert ("elsewhere than calibrated" in told.note) == (moved is True)
+        assert told.shift_mm.value is None
 
 
 def test_mark_that_was_itself_moved_is_named_and_not_used(marked: Bed) -> None:

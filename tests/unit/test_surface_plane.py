@@ -67,15 +67,24 @@ def test_jacobian_agrees_with_finite_differences(surface: PlaneSurface) -> None:
         np.testing.assert_allclose(jacobian[:, :, axis], numeric, atol=1e-6)
 
 
-def test_focal_column_agrees_with_finite_differences(surface: PlaneSurface) -> None:
+@pytest.mark.parametrize(
+    ("column", "log_focal", "shift_px"),
+    [(3, 1e-5, (0.0, 0.0)), (2, 0.0, (1e-3, 0.0)), (1, 0.0, (0.0, 1e-3))],
+)
+def test_columns_of_the_capture_s_lens_agree_with_finite_differences(
+    surface: PlaneSurface, column: int, log_focal: float, shift_px: tuple[float, float]
+) -> None:
     px = surface.px_from_mm(POINTS)
     bed = surface.bed
-    longer, shorter = (
-        PlaneSurface(bed.tracked(bed.pose, d, bed.tracking_covariance), HEIGHT_MM).mm_from_px(px)
-        for d in (1e-5, -1e-5)
-    )
-    column = surface.calibration_jacobian_mm(POINTS)[:, :, COUNT - 1]
-    np.testing.assert_allclose(column, (longer - shorter) / 2e-5, rtol=1e-5)
+
+    def places(way: int) -> np.ndarray:
+        moved = (way * shift_px[0], way * shift_px[1])
+        camera = bed.tracked(bed.pose, way * log_focal, bed.tracking_covariance, moved)
+        return PlaneSurface(camera, HEIGHT_MM).mm_from_px(px)
+
+    step = 2 * (log_focal + sum(shift_px))
+    found = surface.calibration_jacobian_mm(POINTS)[:, :, COUNT - column]
+    np.testing.assert_allclose(found, (places(1) - places(-1)) / step, rtol=1e-5, atol=1e-9)
 
 
 def test_height_jacobian_agrees_with_finite_differences(surface: PlaneSurface) -> None:

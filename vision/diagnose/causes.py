@@ -192,7 +192,14 @@ def _of_camera(role: str, camera: CameraMovement) -> list[Finding]:
     if refocus is None:
         if camera.corrected or (camera.seen_by == "bed" and seen_length(camera)):
             return [Finding("camera_moved", "sure", f"The {role} capture: {camera.note}.")]
+        if camera.seen_by == "reference marks" and camera.shift_mm.value is None:
+            # Too few marks to correct it by, but enough to see it.
+            return [Finding("camera_moved", "likely", f"The {role} capture: {camera.note}.")]
         return []
+    if refocus.cropped:
+        mend = "a capture of the whole picture, without a zoom"
+        told = f"The {role} capture: {camera.note}."
+        return [Finding("picture_cropped", refocus.confidence, told, next_capture=mend)]
     found = [
         Finding(
             "camera_refocused",
