@@ -6,10 +6,11 @@ Run it from the top of the checkout:
 
 A calibrated camera of the simulator's pool, four reference marks in view, is refocused (focal
 length 0.3 to 3 % longer or shorter, nothing else changed), nudged by 0.5 to 20 pixels, both, or
-neither; the capture is drawn and the camera solved again from the marks. One row per seed is
+neither; or its picture is a part of the calibration's, enlarged by 2 to 25 % as far as the marks
+stay in it. The capture is drawn and the camera solved again from the marks. One row per seed is
 appended to FOLDER/refocused.jsonl; run again, it goes on where it stopped. Then come the figures;
 the exit status is 1 where a target is missed. Even seeds are for tuning, odd ones for judging.
-`--sabotage` hides from the marks that the camera refocused.
+`--sabotage` hides from the marks that the camera refocused or was cropped.
 """
 
 from __future__ import annotations
@@ -44,10 +45,11 @@ from vision.capture.photo import Photo
 
 Array = NDArray[np.float64]
 
-VERSION = 1
-_KINDS = {"refocused": 0.35, "both": 0.35, "nudged": 0.2, "still": 0.1}
+VERSION = 2
+_KINDS = {"refocused": 0.25, "both": 0.2, "nudged": 0.15, "still": 0.1, "cropped": 0.3}
 _PX = (0.5, 20.0)
 _PERCENT = (0.3, 3.0)
+_ZOOM = (1.02, 1.25)
 _HEIGHT_MM = (1.0, 40.0)
 # Marks whose white ground comes nearer to the rim of the picture may be missed.
 _RIM_PX = 8.0
@@ -58,13 +60,16 @@ class Case:
     """One capture by a camera that may have refocused since it was calibrated.
 
     `nudge` holds its nudge, bed and light; `focal_percent` is how much longer the focal length is
-    now; the map is looked at on the bed and at `height_mm`.
+    now; of a crop `zoom` is the scale, and `corner` where it lies in what is left over, 0 to 1 from
+    left and top; the map is looked at on the bed and at `height_mm`.
     """
 
     kind: str
     nudge: Nudge
     focal_percent: float
     height_mm: float
+    zoom: float = 1.0
+    corner: tuple[float, float] = (0.5, 0.5)
 
 
 def draw_case(seed: int) -> Case:
@@ -81,6 +86,8 @@ def draw_case(seed: int) -> Case:
         (percent if kind in ("refocused", "both") else 0.0) * float(rng.choice([-1.0, 1.0])),
         float(rng.uniform(*_HEIGHT_MM)),
     )
+    if kind == "cropped":
+        return _drawn_crop(case, rng)
     # A longer focal length may push marks out of view: then a shorter one, or another way.
     turned = replace(nudge, heading_rad=nudge.heading_rad + math.pi)
     choices = [
@@ -91,13 +98,26 @@ def draw_case(seed: int) -> Case:
     return next((one for one in choices if _marks_in_view(_camera(one))), choices[-1])
 
 
+def _drawn_crop(case: Case, rng: np.random.Generator) -> Case:
+    """Return a crop that the marks are in, the smallest of 200 that were drawn at the latest."""
+    zoom = math.exp(float(rng.uniform(*(math.log(end) for end in _ZOOM))))
+    least = math.log(_ZOOM[0])
+    for number in range(200):
+        part = math.exp(least + (math.log(zoom) - least) * (1 - number / 199))
+        u, v = rng.uniform(0, 1, 2).tolist()
+        drawn = replace(case, zoom=part, corner=(u, v))
+        if _marks_in_view(_camera(drawn)):
+            return drawn
+    return drawn
+
+
 def run_capture(seed: int, cache: Path, sabotage: bool, code: str) -> Row:
     """Draw the capture of a seed, solve its camera, and hold the map against the truth."""
     case = draw_case(seed)
     nudge = case.nudge
     calibrated = bed_of(nudge.camera_index, nudge.variant, SIZE, cache)
     before, now = pool_camera(nudge.camera_index, SIZE), _camera(case)
-    shown = _camera(replace(case, focal_percent=0.0)) if sabotage else now
+    shown = _camera(replace(case, focal_percent=0.0, zoom=1.0)) if sabotage else now
     optics = Optics(nudge.psf_px, nudge.noise_levels, jpeg_quality=nudge.jpeg_quality)
     scene = Scene(shown, nudge.bed, 0, light=Light(nudge.tilt, 0.08, 0.98), optics=optics)
     rgb = render(scene, np.random.default_rng([9008, seed]))
@@ -115,7 +135,9 @@ def run_capture(seed: int, cache: Path, sabotage: bool, code: str) -> Row:
         "note": told.note,
         "moved": told.moved,
         "corrected": told.corrected,
-        "refocus": None if refocus is None else refocus.confidence,
+        "zoom": case.zoom,
+        "refocus": None if refocus is None or refocus.cropped else refocus.confidence,
+        "cropped": refocus is not None and refocus.cropped,
         "said_moved_too": None if refocus is None else refocus.also_moved,
         "focal_percent": case.focal_percent,
         "told_percent": None if refocus is None else refocus.focal_percent.value,
@@ -136,8 +158,14 @@ def _camera(case: Case) -> Camera:
     """Return the true camera of a capture."""
     nudge = case.nudge
     moved = nudged(pool_camera(nudge.camera_index, SIZE), nudge.nudge_px, nudge.heading_rad)
-    fx, fy = (focal * (1 + case.focal_percent / 100) for focal in moved.focal_px)
-    return replace(moved, focal_px=(fx, fy))
+    longer = case.zoom * (1 + case.focal_percent / 100)
+    fx, fy = (focal * longer for focal in moved.focal_px)
+    # Pixels are counted from the middle of the first.
+    cx, cy = (
+        case.zoom * (centre + 0.5 - share * side * (1 - 1 / case.zoom)) - 0.5
+        for centre, share, side in zip(moved.centre_px, case.corner, moved.size, strict=True)
+    )
+    return replace(moved, focal_px=(fx, fy), centre_px=(cx, cy))
 
 
 def _marks_in_view(camera: Camera) -> bool:
@@ -168,11 +196,17 @@ def _within(bed: Bed, camera: Camera, place_mm: Array, height_mm: float) -> dict
     return {"off_mm": float(np.hypot(*(seen[0] - place_mm))), "u95_mm": float(u95)}
 
 
+def _longer(row: Row) -> float:
+    """Return by how many per cent the focal length is longer, in pixels."""
+    return float(100 * (row["zoom"] * (1 + row["focal_percent"] / 100) - 1))
+
+
 def figures(rows: Sequence[Row]) -> list[Target]:
     """Hold the rows against what is asked of a refocused camera."""
     seen = [row for row in rows if "error" not in row and row["moved"] is not None]
     refocused = [row for row in seen if row["focal_percent"] != 0.0]
-    same = [row for row in seen if row["focal_percent"] == 0.0]
+    same = [row for row in seen if row["focal_percent"] == 0.0 and row["zoom"] == 1.0]
+    cropped = [row for row in seen if row["zoom"] != 1.0]
     told = Rate(len(seen), len(rows))
     out = [Target("told what the camera did", "all", str(told), told.k == told.n)]
     large = [row for row in refocused if row["shift_mm"] >= 2 * row["u95_mm"]]
@@ -183,6 +217,11 @@ def figures(rows: Sequence[Row]) -> list[Target]:
     out.append(Target("refocus of 2 U95 or more unnamed", "0", str(missed), missed.k == 0))
     false = Rate(sum(row["refocus"] is not None for row in same), len(same))
     out.append(Target("refocus named, was none", "<= 1 %", str(false), false.interval[0] <= 0.01))
+    others = [row for row in seen if row["zoom"] == 1.0]
+    crops = Rate(sum(row["cropped"] for row in cropped), len(cropped))
+    out.append(Target("crops named", "all", str(crops), crops.k == crops.n))
+    false = Rate(sum(row["cropped"] for row in others), len(others))
+    out.append(Target("crop named, was none", "0", str(false), false.k == 0))
     for kind, wanted in (("refocused", False), ("both", True)):
         named = [row for row in seen if row["kind"] == kind]
         sure = Rate(sum(row["refocus"] == "sure" for row in named), len(named))
@@ -190,17 +229,21 @@ def figures(rows: Sequence[Row]) -> list[Target]:
         right = sum(row["said_moved_too"] is wanted for row in named)
         text = f"sure {sure}; likely {likely}; movement right {right}"
         out.append(Target(f"named, {kind}", "", text, True))
-    if refocused:
+    for name, group in (("refocused", refocused), ("cropped", cropped)):
+        if not group:
+            continue
         fresh, after = (
-            Spread.of([row[key] for row in refocused]).rmse for key in ("fresh_mm", "after_mm")
+            Spread.of([row[key] for row in group]).rmse for key in ("fresh_mm", "after_mm")
         )
-        ratio = f"{after / fresh:.2f} ({after:.4f} / {fresh:.4f} mm), n = {len(refocused)}"
-        out.append(Target("bed error after / before", "<= 1.3", ratio, after <= 1.3 * fresh))
+        ratio = f"{after / fresh:.2f} ({after:.4f} / {fresh:.4f} mm), n = {len(group)}"
+        met = after <= 1.3 * fresh
+        out.append(Target(f"bed error after / before, {name}", "<= 1.3", ratio, met))
     named = [row for row in refocused if row["refocus"] is not None]
-    inside = sum(abs(r["told_percent"] - r["focal_percent"]) <= r["u95_percent"] for r in named)
-    focal = Rate(inside, len(named))
-    if named:
-        out.append(Target("focal length inside U95", ">= 90 %", str(focal), focal.share >= 0.9))
+    for name, group in (("focal length", named), ("zoom", [r for r in seen if r["cropped"]])):
+        inside = sum(abs(r["told_percent"] - _longer(r)) <= r["u95_percent"] for r in group)
+        held = Rate(inside, len(group))
+        if group:
+            out.append(Target(f"{name} inside U95", ">= 90 %", str(held), held.share >= 0.9))
     for where, words in (("on_bed", "on the bed"), ("above", "1 to 40 mm above it")):
         held = Rate(sum(r[where]["off_mm"] <= r[where]["u95_mm"] for r in seen), len(seen))
         if seen:

@@ -68,12 +68,10 @@ def covered(
             return None
         found, begins = _found(seen)
         level = _level(seen)
-        # The first fit may have taken what covers the work for its ground.
-        if found.mean() > _MOST:
-            found = nothing
-        if number > 0 and (found == mask).all():
+        if (found == mask).all():
             break
-        mask = found
+        # The first fit may have taken what covers the work for its ground.
+        mask = nothing if found.mean() > _MOST else found
     if not mask.any():
         return None
     # A layer that lies far beside the other is no cover: with it the model explains the picture.
