@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -15,6 +16,7 @@ from vision.diagnose.causes import Evidence
 from vision.diagnose.verdict import Condition
 from vision.measure.budget import Assumptions, Influence, influences, table
 from vision.measure.features import feature_rows, local_table
+from vision.measure.lift import lift_instead
 from vision.measure.offsets import (
     Offset,
     combine,
@@ -22,6 +24,7 @@ from vision.measure.offsets import (
     offset_between,
     only_worst,
     reaching,
+    rigid_response,
 )
 from vision.measure.scale import strains
 from vision.measure.trust import trust
@@ -169,6 +172,14 @@ def measure_piece(
     }
     offset = None if offset is None else reaching(offset, most + apart, apart)
     on_work = None if on_work is None else reaching(on_work, most + bent, bent)
+    lift = None
+    if everywhere is not None:
+        by_height = situation.surface.height_jacobian_mm(every)[:, :, None]
+        # What lies higher than it is taken to looks moved the other way.
+        by_lift = -rigid_response(by_height, every, reference)[:, 0]
+        lift = lift_instead(everywhere, by_lift, strained.get("all"))
+    if lift is not None and not said.height_stated:
+        placement["all"] = reaching(placement["all"], 0.0, math.inf)
     systematic: dict[str, Array] = {
         name: _sum([cause.on(name) for cause in causes]) for name in mark.layers
     }
@@ -185,6 +196,7 @@ def measure_piece(
         light_changed=situation.light_changed,
         strains=strained,
         warp=warp,
+        lift_instead=lift,
     )
     warnings = [f"the {name} is round: its turn cannot be seen" for name in mark.round_layers]
     warnings.extend(
@@ -269,6 +281,12 @@ def _would_decide(quantity: str, piece: PieceResult) -> str:
     # What is doubled may look larger, too.
     if lies_higher and not surely_doubled:
         return "the sheet bows or lies higher than stated: a capture with the work pressed flat"
+    lift = evidence.lift_instead
+    if quantity == "placement.all" and lift is not None and lift.value is not None:
+        return (
+            f"a surface {lift.value:.1f} mm higher than stated would look the same: measure it, "
+            "and state its height with --height and --height-u"
+        )
     for term in piece.budget:
         if term.quantity == quantity and term.advice and term.u95_mm > further_mm:
             return f"most of it is {term.name} ({term.u95_mm:.2f} mm): {term.advice}"

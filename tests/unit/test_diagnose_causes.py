@@ -127,6 +127,18 @@ def test_a_mark_beside_its_place_is_a_wrong_placement():
     assert proven[0].confidence == "sure"
 
 
+def test_a_lift_that_would_show_the_same_place_is_a_rival():
+    off = moved(0.8)
+    given = evidence(
+        placement={"outline": off, "fill": off, "all": off},
+        placement_on_work=off,
+        lift_instead=Quantity(1.2, 0.1),
+    )
+    [found] = findings_of(given, ())
+    assert (found.kind, found.confidence) == ("placement", "likely")
+    assert found.rivals == ("the surface lies 1.2 ± 0.1 mm higher than stated",)
+
+
 def test_what_chance_explains_is_no_movement():
     """One still job in a thousand may be called moved: chi-square 16.27, three degrees."""
     rng = np.random.default_rng(6)

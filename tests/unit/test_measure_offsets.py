@@ -207,3 +207,11 @@ def test_a_worst_point_that_may_lie_further_has_a_wider_interval_upwards():
     assert either.worst_mm.high == further.worst_mm.high
     assert either.worst_mm.low == pytest.approx(max(0.0, further.worst_mm.low - 0.02))
     assert reaching(told, 9.0, 9.0).worst_mm.low == 0.0
+
+
+def test_a_worst_point_that_something_else_may_explain_begins_at_nothing_and_ends_as_before():
+    told = displacement(TOLD, TOLD.at_mm + np.array([[0.0, 0.0], [20.0, 0.0]]))
+    assert told.worst_mm.interval[0] > 0
+    loose = reaching(told, 0.0, math.inf).worst_mm
+    assert loose.interval == (0.0, told.worst_mm.interval[1])
+    assert loose.value == told.worst_mm.value

@@ -52,6 +52,9 @@ class Evidence:
         How the believed layers are stretched, each and all together ("all"); empty where none is.
     warp
         How they are warped; None where none is believed.
+    lift_instead
+        How much higher than stated the surface would lie to show the same place on the bed; None
+        where no lift would.
     """
 
     placement: dict[str, Displacement]
@@ -66,6 +69,7 @@ class Evidence:
     unburned: tuple[Layer, ...] = ()
     strains: Mapping[str, Strain] = field(default_factory=dict)
     warp: Warp | None = None
+    lift_instead: Quantity | None = None
 
 
 def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
@@ -357,17 +361,21 @@ def _work_and_place(evidence: Evidence, between: bool) -> list[Finding]:
         explained = any(f.kind == "moved_after_job" for f in found)
         if not explained:
             words = _place_words(place, "the mark", "from its place on the bed")
+            watched, lift = evidence.part_movement is not None, evidence.lift_instead
+            rivals = [] if watched else ["the work moved after the last stroke"]
+            if lift is not None and lift.value is not None:
+                rivals.append(
+                    f"the surface lies {lift.value:.1f} ± {lift.u95:.1f} mm higher than stated"
+                )
             found.append(
                 Finding(
                     "placement",
-                    "sure" if evidence.part_movement is not None else "likely",
+                    "likely" if rivals else "sure",
                     _sentence(words[0]),
                     (),
-                    ()
-                    if evidence.part_movement is not None
-                    else ("the work moved after the last stroke",),
+                    tuple(rivals),
                     None
-                    if evidence.part_movement is not None
+                    if watched
                     else "a before capture, to tell a wrong place from a work that moved",
                 )
             )

@@ -124,7 +124,7 @@ def only_worst(several: list[Displacement], why: str) -> Displacement:
 def reaching(told: Displacement, further_mm: float, nearer_mm: float = 0.0) -> Displacement:
     """Return a displacement whose worst point may lie elsewhere than its one rigid motion says."""
     worst_mm = told.worst_mm
-    if worst_mm.value is None or further_mm == 0:
+    if worst_mm.value is None or further_mm == nearer_mm == 0:
         return told
     low, high = worst_mm.interval[0], worst_mm.interval[1] + further_mm
     low = max(0.0, low - nearer_mm)
