@@ -42,7 +42,7 @@ _ONE_THING, _ONE_THING_LEVELS = 4.0, 6.0
 _SOLID, _MOST_PARTS = 0.9, 8
 # It is there where this share of it stays unexplained, and is one thing up to this share of all.
 _UNEXPLAINED, _MOST = 0.5, 0.5
-_ROUNDS = 5
+_EVEN_ROUNDS, _ROUNDS = 2, 7
 
 
 def covered(
@@ -59,17 +59,20 @@ def covered(
     """
     nothing = np.zeros(scene.region.shape, np.bool_)
     mask, begins, level = nothing, nothing, 0.0
+    # Light that bends would follow what covers the work: it may slope once that is known roughly.
+    order = 0
     for number in range(_ROUNDS):
-        # Light that bends freely would follow what covers the work.
-        order = min(number, 1)
         usable = scene.usable * (~mask).astype(np.float32)
         seen = together(replace(scene, usable=usable, light_order=order))
         if seen is None:
             return None
         found, begins = _found(seen)
         level = _level(seen)
-        if (found == mask).all():
+        same = bool((found == mask).all())
+        if same and (order == 1 or not mask.any()):
             break
+        if same or number >= _EVEN_ROUNDS:
+            order = 1
         # The first fit may have taken what covers the work for its ground.
         mask = nothing if found.mean() > _MOST else found
     if not mask.any():
