@@ -138,7 +138,7 @@ def resolve_from_corners(bed: Bed, found_px: Mapping[int, Array]) -> tuple[Bed, 
         marks = [mark for mark in marks if mark.id != strangers[-1]]
 
     if rivals is not None:
-        solved, told = _refocused(bed, fits, rivals)
+        solved, told = _refocused(bed, fits, rivals, crop)
     elif fits.focal_alone and abs(fits.focal.log_focal) < _ZOOM:
         solved, told = _perhaps_refocused(bed, fits)
     else:
@@ -237,19 +237,28 @@ def _knocked_instead(
     return tuple(rivals)
 
 
-def _refocused(bed: Bed, fits: _Fits, knocked: Sequence[int]) -> tuple[Bed, CameraMoved]:
+def _refocused(
+    bed: Bed, fits: _Fits, knocked: Sequence[int], crop: CameraFit | None
+) -> tuple[Bed, CameraMoved]:
     """Return what a focal length that a pose cannot stand in for makes of the capture."""
     moved = fits.moved_too
     found = fits.both if moved else fits.focal
-    solved = bed.tracked(found.pose, found.log_focal, fits.both.covariance)
+    # One that moved, too, may as well be a part of the calibration's picture.
+    covariance = fits.both.covariance + (_apart(found, crop) if moved else 0.0)
+    solved = bed.tracked(found.pose, found.log_focal, covariance)
     shift_mm, shift_px = _largest_shift(bed, solved)
-    change = _focal_percent(found, fits.both.covariance)
+    change = _focal_percent(found, covariance)
     rivals = tuple(
         f"the camera moved and reference mark {number} was knocked" for number in knocked
     )
+    zoom = ""
+    if moved and crop is not None:
+        zoom = f"the picture was cropped or zoomed by {math.exp(crop.log_focal):.2f}"
+        rivals += (zoom,)
     done = "refocused" if abs(found.log_focal) < _ZOOM else "zoomed"
     done += " and moved" if moved else ""
-    instead = "" if not rivals else ", or it moved and a reference mark was knocked"
+    instead = ", or it moved and a reference mark was knocked" if knocked else ""
+    instead += f", or {zoom}" if zoom else ""
     note = (
         f"the camera {'seems to have ' if rivals else ''}{done}{instead}: its focal length is "
         f"{_longer(change)} than calibrated, and {_shifted(shift_mm, shift_px)}; corrected from "
@@ -319,9 +328,7 @@ def _moved(bed: Bed, fits: _Fits, crop: CameraFit | None) -> tuple[Bed, CameraMo
         # is a zoom about the middle told from a camera that came nearer.
         off = fits.moved.step - (fits.focal if fits.focal_alone else fits.both).step
         covariance = fits.both.covariance + np.outer(off, off)
-        if crop is not None:
-            off = fits.moved.step - crop.step
-            covariance += np.outer(off, off)
+        covariance += _apart(fits.moved, crop)
         solved = corrected = bed.tracked(fits.moved.pose, 0.0, covariance)
     shift_mm, shift_px = _largest_shift(bed, corrected)
     note = (
@@ -334,6 +341,12 @@ def _moved(bed: Bed, fits: _Fits, crop: CameraFit | None) -> tuple[Bed, CameraMo
         zoom = math.exp((fits.focal if crop is None else crop).log_focal)
         note += f"; a zoom by {zoom:.2f} would look the same on the bed"
     return solved, CameraMoved(moved, moved, fits.marks, shift_mm, shift_px, note)
+
+
+def _apart(fit: CameraFit, other: CameraFit | None) -> Array:
+    """Return (9, 9) what another explanation, if there is one, makes of a camera less sure."""
+    off = np.zeros_like(fit.step) if other is None else fit.step - other.step
+    return np.outer(off, off)
 
 
 def _focal_percent(fit: CameraFit, covariance: Array) -> Quantity:

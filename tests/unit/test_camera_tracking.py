@@ -292,3 +292,16 @@ def test_movements_refocuses_and_knocked_marks_are_no_crops() -> None:
                 assert said.refocus is None or not said.refocus.cropped
         _, said = told(calibrated, calibrated, knocked={11: (3.0, -2.0)})
         assert said.refocus is None or not said.refocus.cropped
+
+
+@pytest.mark.parametrize("tilt", [0.0, STEEP, 8.0, LEANING])
+def test_of_a_slight_crop_the_map_is_as_good_as_it_says_whatever_it_is_taken_for(
+    tilt: float,
+) -> None:
+    calibrated = bed(tilt)
+    for left, top in ((0.0, 0.0), (25.0, 4.0), (38.0, 20.0)):
+        camera = part_of(calibrated, left, top, 1920 / 1.02)
+        solved, said = told(calibrated, camera)
+        assert said.corrected
+        for height in (0.0, 30.0):
+            assert off_over_u95(solved, camera, height) < 1.0

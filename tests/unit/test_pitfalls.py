@@ -84,3 +84,18 @@ def test_every_spoiler_is_drawn_unlike_the_others(plain):
     pictures = {name: captured(name) for name in SPOILERS}
     for name, picture in pictures.items():
         assert (picture == plain).all() == (name == "nothing")
+
+
+@pytest.mark.parametrize(
+    ("seed", "spoiler"),
+    [
+        # 165 um off, with a stated standard uncertainty of 7, before each layer was started aside.
+        (32, "nothing"),
+        # 1008 um off, with a stated one of 18, before uneven burns were followed from the start.
+        (8, "uneven"),
+    ],
+)
+def test_wrong_minima_that_were_silent_once_are_left(seed, spoiler):
+    row = run_pitfall(seed, spoiler, None, "code")
+    assert row["refused"] is None
+    assert np.abs(row["error_um"]).max() < 10.0

@@ -55,7 +55,7 @@ def fit_together(
     blind: tuple[bool, ...],
 ) -> Fit | None:
     """Fit all layers with one motion."""
-    fit = _loosely(scene, maps, start, pivot_mm, half_mm, blind)
+    fit = _loosely(scene, maps, start, pivot_mm, half_mm, blind, False)
     return fit((start,) * len(maps), tied=True)
 
 
@@ -66,10 +66,14 @@ def fit_separately(
     pivot_mm: tuple[float, float],
     half_mm: tuple[float, ...],
     blind: tuple[bool, ...],
+    uneven: bool = False,
 ) -> Fit | None:
-    """Fit the layers together, then each for itself from several starts; return the best."""
+    """Fit the layers together, then each for itself from several starts; return the best.
+
+    The burn is taken as even, or as uneven as burns are.
+    """
     count = len(maps)
-    fit = _loosely(scene, maps, start, pivot_mm, half_mm, blind)
+    fit = _loosely(scene, maps, start, pivot_mm, half_mm, blind, uneven)
     together = fit((start,) * count, tied=True)
     if together is None or count == 1:
         return together
@@ -113,6 +117,7 @@ def _loosely(
     pivot_mm: tuple[float, float],
     half_mm: tuple[float, ...],
     blind: tuple[bool, ...],
+    uneven: bool,
 ) -> Callable[..., Fit | None]:
     """Return a fit from poses near a start that holds blur, kerf and softness.
 
@@ -132,6 +137,7 @@ def _loosely(
         pixels=pixels,
         iterations=8,
         robust=False,
+        uneven=uneven,
         free=False,
         blind=blind,
         settled=_NEARLY,
@@ -197,7 +203,7 @@ def _from_one_place(again: Callable[..., Fit | None], best: Fit, held: Fit, star
     if other is None or drop(other, best, everywhere=True) < -_HOPELESS * best.noise**2:
         return best
     other = again(poses=other.state.poses, start=other.state)
-    if other is not None and _better(other, best):
+    if other is not None and better(other, best):
         return other
     return best
 
@@ -215,12 +221,12 @@ def _from_beside(again: Callable[..., Fit | None], best: Fit) -> Fit:
     for dx, dy in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
         aside = nudge(state.poses[0], setting.pivot_mm, dx, dy, 0.0)
         other = again(poses=(aside, *state.poses[1:]), start=fresh)
-        if other is not None and _better(other, best):
+        if other is not None and better(other, best):
             best = other
     return best
 
 
-def _better(one: Fit, other: Fit) -> bool:
+def better(one: Fit, other: Fit) -> bool:
     """Tell whether a fit explains the same pixels, seen by either of them, better than another."""
     strained = prior_cost(one.setting, one.state) - prior_cost(other.setting, other.state)
     return min(drop(one, other), drop(one, other, everywhere=True)) > strained

@@ -47,6 +47,7 @@ def fit_layers(
     pixels: Image | None = None,
     iterations: int = 12,
     robust: bool = True,
+    uneven: bool = True,
     free: bool = True,
     blind: tuple[bool, ...] = (),
     absent: int | None = None,
@@ -81,6 +82,8 @@ def fit_layers(
         Most Gauss-Newton steps.
     robust
         Whether parts that the model cannot explain are weighed down.
+    uneven
+        Whether the burn's slow variation is fitted too.
     free
         Whether blur and kerf are fitted too.
     blind
@@ -108,7 +111,7 @@ def fit_layers(
     damping, reweighed = 1e-3, 0
     rounds = _REWEIGH if robust and trusted is None else 0
     for _ in range(iterations):
-        equations = normal_equations(setting, state, seen, weight, free=free, uneven=robust)
+        equations = normal_equations(setting, state, seen, weight, free=free, uneven=uneven)
         enough = settled * _spread(seen.residual[weight > 0.5]) ** 2
         still = True
         for _ in range(6):
@@ -132,7 +135,7 @@ def fit_layers(
             weight = changed
             cost = _cost(setting, state, seen.residual, weight)
             damping = 1e-3
-    return Fit(setting, state, seen, weight, robust, cost, _spread(seen.residual[weight > 0.5]))
+    return Fit(setting, state, seen, weight, uneven, cost, _spread(seen.residual[weight > 0.5]))
 
 
 def _level(state: State) -> float:

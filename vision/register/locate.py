@@ -158,6 +158,7 @@ def _coarse_fit(
         tied=True,
         iterations=6,
         robust=False,
+        uneven=False,
         free=False,
     )
     return None if fit is None else _Tried(candidate, fit, scene)

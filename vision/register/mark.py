@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork, Layer
-from vision.register.apart import fit_closely, fit_separately, fit_together
+from vision.register.apart import better, fit_closely, fit_separately, fit_together
 from vision.register.covered import covered, without
 from vision.register.distance import DistanceMap
 from vision.register.doubled import Doubling, doubling
@@ -45,6 +45,8 @@ _FIRST_PIXEL_MM = 0.3
 _REACH_MM = 1.0
 _REACH_PX = 4.5
 _CELL_MM = 7.0
+# A first fit that leaves more than so many times its typical square leaves something out.
+_UNEXPLAINED = 2.0
 # Standard deviations beyond which it need not be known how surely a layer is there.
 _BEYOND_DOUBT = 40.0
 _HARDLY_IN_DOUBT = 15.0
@@ -155,12 +157,22 @@ def measure(
     first = fit_separately(scene, coarse_maps, place, pivot_mm, half, blind)
     if first is None:
         return NotFound("too few usable pixels where the artwork should be")
+    starts = [first.state]
+    if first.cost > _UNEXPLAINED * first.noise**2 * float(first.weight.sum()):
+        # An uneven burn may have drawn a layer away: it is followed from the start, too.
+        uneven = fit_separately(scene, coarse_maps, place, pivot_mm, half, blind, uneven=True)
+        starts.extend([] if uneven is None else [uneven.state])
     reach = max(_REACH_MM, _REACH_PX * pixel)
     maps = layer_maps(artwork, min(0.05, 0.2 * pixel + 0.01), reach)
-    fine = scene_about(view, ground, corners, 1, _SUB_SAMPLES, (maps, first.state.poses))
+    near_all = (maps * len(starts), tuple(pose for state in starts for pose in state.poses))
+    fine = scene_about(view, ground, corners, 1, _SUB_SAMPLES, near_all)
     if fine is None:
         return NotFound("the artwork's place is outside the camera's view", outside_view=True)
-    fit = fit_closely(fine, maps, first.state, half, pivot_mm, blind)
+    fit = None
+    for state in starts:
+        found = fit_closely(fine, maps, state, half, pivot_mm, blind)
+        if fit is None or (found is not None and better(found, fit)):
+            fit = found
     if fit is None:
         return NotFound("too few usable pixels where the artwork should be")
     covariance, inflation = motion_covariance(fit, fine.region)
