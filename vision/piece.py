@@ -281,8 +281,10 @@ def _would_decide(quantity: str, piece: PieceResult) -> str:
     # What is doubled may look larger, too.
     if lies_higher and not surely_doubled:
         return "the sheet bows or lies higher than stated: a capture with the work pressed flat"
-    lift = evidence.lift_instead
-    if quantity == "placement.all" and lift is not None and lift.value is not None:
+    lift, place = evidence.lift_instead, evidence.placement.get("all")
+    # Where the height was stated it is not in doubt.
+    unsure = place is not None and place.worst_mm.low == 0.0
+    if quantity == "placement.all" and unsure and lift is not None and lift.value is not None:
         return (
             f"a surface {lift.value:.1f} mm higher than stated would look the same: measure it, "
             "and state its height with --height and --height-u"
