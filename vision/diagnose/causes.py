@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from calibration.quantity import Quantity
 from vision.artwork.strokes import Layer
+from vision.diagnose.camera import of_camera
 from vision.diagnose.words import (
     ONE_SURELY,
     degrees,
@@ -129,7 +130,7 @@ def findings_of(
     found.extend(stretched)
     found.extend(bent)
     for role, camera in cameras:
-        found.extend(_of_camera(role, camera))
+        found.extend(of_camera(role, camera))
     if evidence.light_changed:
         found.append(Finding("light_changed", "likely", evidence.light_changed))
     for layer in evidence.trust:
@@ -184,40 +185,6 @@ def summary_of(evidence: Evidence, verdict: Verdict) -> str:
     if verdict.tolerance_mm is not None:
         text += f": {decision} at a tolerance of {verdict.tolerance_mm:g} mm"
     return text + "."
-
-
-def seen_length(camera: CameraMovement) -> bool:
-    """Tell whether a camera's movement is surely not nothing."""
-    return camera.shift_mm.value is not None and camera.shift_mm.interval[0] > 0.0
-
-
-def _of_camera(role: str, camera: CameraMovement) -> list[Finding]:
-    refocus = camera.refocus
-    if refocus is None:
-        if camera.corrected or (camera.seen_by == "bed" and seen_length(camera)):
-            return [Finding("camera_moved", "sure", f"The {role} capture: {camera.note}.")]
-        if camera.seen_by == "reference marks" and camera.shift_mm.value is None:
-            # Too few marks to correct it by, but enough to see it.
-            return [Finding("camera_moved", "likely", f"The {role} capture: {camera.note}.")]
-        return []
-    if refocus.cropped:
-        mend = "a capture of the whole picture, without a zoom"
-        told = f"The {role} capture: {camera.note}."
-        return [Finding("picture_cropped", refocus.confidence, told, next_capture=mend)]
-    found = [
-        Finding(
-            "camera_refocused",
-            refocus.confidence,
-            f"The {role} capture: {camera.note}.",
-            rivals=refocus.rivals,
-            next_capture="a capture with the camera's autofocus off and its focus as it was "
-            "calibrated",
-        )
-    ]
-    if refocus.also_moved:
-        moved = f"The {role} capture: beside refocusing, the camera moved."
-        found.append(Finding("camera_moved", refocus.confidence, moved))
-    return found
 
 
 def _offset_words(offset: Displacement) -> str:
