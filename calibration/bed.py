@@ -29,7 +29,8 @@ FORM = slice(POSE.stop, POSE.stop + 2)  # of the bed's own millimetres (see `for
 PLACE = slice(FORM.stop, FORM.stop + 3)  # true minus typed place of the board: x, y mm, turn rad
 SCALE = slice(PLACE.stop, PLACE.stop + 1)  # true size of the board over the assumed one, minus one
 COUNT = SCALE.stop
-# What a capture may change of the camera: its pose (as above), logarithm of both focal lengths.
+# What a capture may change of the camera: its pose (as above), logarithm of both focal lengths,
+# principal point (px).
 TRACKED = 9
 
 
@@ -210,7 +211,7 @@ class Bed:
         pose: Pose,
         log_focal: float,
         covariance: Array,
-        shift_px: tuple[float, float] = (0.0, 0.0),
+        shift_px: Array | tuple[float, float] = (0.0, 0.0),
     ) -> Bed:
         """Return the bed as one capture's camera sees it.
 
@@ -223,7 +224,7 @@ class Bed:
         covariance
             (9, 9) tracking covariance.
         shift_px
-            Its principal point minus this bed's.
+            (2,) its principal point minus this bed's.
         """
         parameters = self.lens.parameters.copy()
         parameters[:2] *= math.exp(log_focal)

@@ -18,6 +18,8 @@ Array = NDArray[np.float64]
 # Focusing changes a webcam's focal length by fractions of a per cent to a few per cent (common
 # practice, no source): by less than 4 % with 95 %.
 FOCAL_SIGMA = 0.02
+# Beyond this it has been zoomed rather than focused (logarithm).
+ZOOM = 3 * FOCAL_SIGMA
 _WIDEST = 1.0
 
 _POSE, _FOCAL = slice(0, 6), 6
@@ -63,12 +65,6 @@ class CameraFit:
         return self.chi2 <= chi2_by_chance(self.degrees, _NORMAL)
 
     @property
-    def shift_px(self) -> tuple[float, float]:
-        """The principal point minus the calibrated one."""
-        u, v = self.step[SHIFT].tolist()
-        return u, v
-
-    @property
     def worst(self) -> int:
         """The mark that is explained worst."""
         return max(self.excess, key=lambda number: self.excess[number])
@@ -106,14 +102,13 @@ def fit_camera(
     sigma2 = max(bed.sigma_px, CORNER_SIGMA_PX) ** 2
     free = np.array([*[moves] * 6, refocuses or crops, crops, crops])
     expected = np.zeros((TRACKED, TRACKED))
-    if moves and refocuses and not crops:
+    if moves and refocuses:
         # From above, focal length and height hardly tell apart.
         expected[_FOCAL, _FOCAL] = FOCAL_SIGMA**-2
     step, pose = np.zeros(TRACKED), bed.pose
     robust = np.ones(len(marks))
     for _ in range(30):
-        shift_px = (float(step[SHIFT][0]), float(step[SHIFT][1]))
-        seen = bed.tracked(pose, float(step[_FOCAL]), bed.tracking_covariance, shift_px)
+        seen = bed.tracked(pose, float(step[_FOCAL]), bed.tracking_covariance, step[SHIFT])
         projected, per_mm, per_pose, per_lens = seen.px_with_jacobians(points)
         residual = (px - projected).reshape(len(marks), 8)
         per_step = seen.per_tracked(per_pose, per_lens).reshape(len(marks), 8, TRACKED)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import Bed, BedMark
-from calibration.camera_fit import FOCAL_SIGMA, SHIFT, CameraFit, fit_camera
+from calibration.camera_fit import SHIFT, ZOOM, CameraFit, fit_camera
 
 Array = NDArray[np.float64]
 
@@ -46,7 +46,7 @@ def pose_explains(bed: Bed, marks: Sequence[BedMark], found_px: Mapping[int, Arr
             fit = fit_camera(bed, marks, found_px, refocuses=refocuses)
         except np.linalg.LinAlgError:
             continue
-        if fit.consistent and abs(fit.log_focal) < 3 * FOCAL_SIGMA:
+        if fit.consistent and abs(fit.log_focal) < ZOOM:
             return True
     return False
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.bed import Bed, BedMark
-from calibration.camera_fit import FOCAL_SIGMA, CameraFit, fit_camera
+from calibration.camera_fit import SHIFT, ZOOM, CameraFit, fit_camera
 from calibration.crop import cropped_camera, pose_explains, window_px
 from calibration.marks import MIN_MARKS, detect_marks, detect_near
 from calibration.quantity import K95, Quantity
@@ -26,8 +26,6 @@ _CHI2_1, _CHI2_6 = 10.828, 22.458
 _MARK_SIGMAS = 6.0
 # Three marks are explained by a pose, whatever the focal length.
 _MARKS_FOR_FOCAL = 4
-# Beyond this a focal length has been zoomed rather than focused (logarithm).
-_ZOOM = 3 * FOCAL_SIGMA
 # 99.5 % quantile of chi-square with 1 degree of freedom.
 _HINT = 7.88
 # Only a camera that went straight along its axis looks like a refocus: another focal length then
@@ -139,7 +137,7 @@ def resolve_from_corners(bed: Bed, found_px: Mapping[int, Array]) -> tuple[Bed, 
 
     if rivals is not None:
         solved, told = _refocused(bed, fits, rivals, crop)
-    elif fits.focal_alone and abs(fits.focal.log_focal) < _ZOOM:
+    elif fits.focal_alone and abs(fits.focal.log_focal) < ZOOM:
         solved, told = _perhaps_refocused(bed, fits)
     else:
         solved, told = _moved(bed, fits, crop)
@@ -255,7 +253,7 @@ def _refocused(
     if moved and crop is not None:
         zoom = f"the picture was cropped or zoomed by {math.exp(crop.log_focal):.2f}"
         rivals += (zoom,)
-    done = "refocused" if abs(found.log_focal) < _ZOOM else "zoomed"
+    done = "refocused" if abs(found.log_focal) < ZOOM else "zoomed"
     done += " and moved" if moved else ""
     instead = ", or it moved and a reference mark was knocked" if knocked else ""
     instead += f", or {zoom}" if zoom else ""
@@ -292,7 +290,7 @@ def _perhaps_refocused(bed: Bed, fits: _Fits) -> tuple[Bed, CameraMoved]:
 
 def _cropped(bed: Bed, found: CameraFit) -> tuple[Bed, CameraMoved]:
     """Return what a part of the calibration's picture makes of the capture."""
-    solved = bed.tracked(bed.pose, found.log_focal, found.covariance, found.shift_px)
+    solved = bed.tracked(bed.pose, found.log_focal, found.covariance, found.step[SHIFT])
     shift_mm, shift_px = _largest_shift(bed, solved)
     window = window_px(bed, found)
     assert window is not None  # or it would not be called a crop
@@ -326,9 +324,8 @@ def _moved(bed: Bed, fits: _Fits, crop: CameraFit | None) -> tuple[Bed, CameraMo
     else:
         # What a refocus that hides behind the movement would put the map off by is not known; nor
         # is a zoom about the middle told from a camera that came nearer.
-        off = fits.moved.step - (fits.focal if fits.focal_alone else fits.both).step
-        covariance = fits.both.covariance + np.outer(off, off)
-        covariance += _apart(fits.moved, crop)
+        hidden = fits.focal if fits.focal_alone else fits.both
+        covariance = fits.both.covariance + _apart(fits.moved, hidden) + _apart(fits.moved, crop)
         solved = corrected = bed.tracked(fits.moved.pose, 0.0, covariance)
     shift_mm, shift_px = _largest_shift(bed, corrected)
     note = (

@@ -122,11 +122,12 @@ def see_captures(
         views[role] = view_of(photos, surfaces[role])
         cameras.append((role, _camera(moved)))
         uncorrected = moved.moved is True and not moved.corrected
-        unsure = unsure or moved.moved is None or uncorrected
+        untold = moved.moved is None or uncorrected
+        unsure = unsure or untold
         # Marks that cannot all be true, or lie elsewhere: then the map cannot be trusted.
         at_odds = moved.moved is None and moved.marks_seen >= MIN_MARKS
         contradicted = contradicted or at_odds or uncorrected
-        if bed.marks and (moved.moved is None or uncorrected):
+        if bed.marks and untold:
             warnings.append(f"the {role} capture: {moved.note}")
     seen = views.get("before")
     return Situation(

@@ -12,23 +12,22 @@ def _seen_length(camera: CameraMovement) -> bool:
 
 def of_camera(role: str, camera: CameraMovement) -> list[Finding]:
     """Return what a capture's camera did since it was calibrated."""
-    refocus = camera.refocus
+    told, refocus = f"The {role} capture: {camera.note}.", camera.refocus
     if refocus is None:
         if camera.corrected or (camera.seen_by == "bed" and _seen_length(camera)):
-            return [Finding("camera_moved", "sure", f"The {role} capture: {camera.note}.")]
+            return [Finding("camera_moved", "sure", told)]
         if camera.seen_by == "reference marks" and camera.shift_mm.value is None:
             # Too few marks to correct it by, but enough to see it.
-            return [Finding("camera_moved", "likely", f"The {role} capture: {camera.note}.")]
+            return [Finding("camera_moved", "likely", told)]
         return []
     if refocus.cropped:
         mend = "a capture of the whole picture, without a zoom"
-        told = f"The {role} capture: {camera.note}."
         return [Finding("picture_cropped", refocus.confidence, told, next_capture=mend)]
     found = [
         Finding(
             "camera_refocused",
             refocus.confidence,
-            f"The {role} capture: {camera.note}.",
+            told,
             rivals=refocus.rivals,
             next_capture="a capture with the camera's autofocus off and its focus as it was "
             "calibrated",

@@ -18,7 +18,6 @@ Array = NDArray[np.float64]
 _CHI2_2, _CHI2_3 = 5.991, 7.815
 # Thin sheets bow up by as much in the heat of a burn (common practice, no source).
 _HIGHEST_MM = 3.0
-_UNKNOWN = Quantity.missing("the mark has too little to tell it by")
 
 
 def lift_instead(moved: Offset, by_lift: Array, strain: Strain | None) -> Quantity | None:
@@ -46,9 +45,12 @@ def lift_instead(moved: Offset, by_lift: Array, strain: Strain | None) -> Quanti
     left = moved.vector - by_lift * lift_mm
     if float(left @ weight @ left) > _CHI2_2 or not 0 < lift_mm <= _HIGHEST_MM:
         return None
-    by_size = _UNKNOWN if strain is None else strain.lift_mm
-    if by_size.value is None or by_size.u95 is None:
-        return Quantity.from_sigma(lift_mm, sigma_mm)
-    if abs(lift_mm - by_size.value) > np.hypot(K95 * sigma_mm, by_size.u95):
+    by_size = None if strain is None else strain.lift_mm
+    if (
+        by_size is not None
+        and by_size.value is not None
+        and by_size.u95 is not None
+        and abs(lift_mm - by_size.value) > np.hypot(K95 * sigma_mm, by_size.u95)
+    ):
         return None
     return Quantity.from_sigma(lift_mm, sigma_mm)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -31,9 +32,9 @@ _OTHER_LAYER_REACH_MM = 3.5
 _WORTH_A_TRY = 0.7
 # Starts are good enough where the next step promises less than one pixel's noise.
 _NEARLY = 1.0
-# They are looked for again as long as this many pixels' noise is won.
-_NEARBY_ROUNDS, _NEARBY_GAIN = 3, 20.0
+# Layers that share edges are started so far aside, again as long as so many pixels' noise are won.
 _NEARBY_MM = ((0.3, 0.0), (-0.3, 0.0), (0.0, 0.3), (0.0, -0.3))
+_NEARBY_ROUNDS, _NEARBY_GAIN = 3, 20.0
 # A start that leaves so many pixels' noise more, with the layers held, is not worth going on with.
 _HOPELESS = 500.0
 # Residuals whose variance counts for less than this many times that of white noise are noise alone.
@@ -97,16 +98,20 @@ def fit_separately(
                     best = trial
     # Where edges nearly coincide there is a wrong place on either side of the true one.
     for _ in range(_NEARBY_ROUNDS if best.tells_softness else 0):
-        before = best
-        for moving in range(count):
-            for right, up in _NEARBY_MM:
-                poses = list(best.state.poses)
-                poses[moving] = nudge(poses[moving], pivot_mm, right, up, 0.0)
-                trial = fit(tuple(poses))
-                if trial is not None and trial.cost < best.cost:
-                    best = trial
+        before, best = best, _from_nearby(fit, best)
         if best.cost > before.cost - _NEARBY_GAIN * best.noise**2:
             break
+    return best
+
+
+def _from_nearby(fit: Callable[..., Fit | None], best: Fit) -> Fit:
+    """Return the best of a fit and those that start with one layer a little to any side."""
+    for moving, (right, up) in itertools.product(range(len(best.layers)), _NEARBY_MM):
+        poses = list(best.state.poses)
+        poses[moving] = nudge(poses[moving], best.pivot_mm, right, up, 0.0)
+        trial = fit(tuple(poses))
+        if trial is not None and trial.cost < best.cost:
+            best = trial
     return best
 
 

@@ -42,7 +42,8 @@ _ONE_THING, _ONE_THING_LEVELS = 4.0, 6.0
 _SOLID, _MOST_PARTS = 0.9, 8
 # It is there where this share of it stays unexplained, and is one thing up to this share of all.
 _UNEXPLAINED, _MOST = 0.5, 0.5
-_EVEN_ROUNDS, _ROUNDS = 2, 7
+# Fits in a row, and those of them with even light, unless it is found sooner.
+_ROUNDS, _EVEN_ROUNDS = 7, 2
 
 
 def covered(

@@ -154,7 +154,7 @@ def measure(
     # Wide pixels draw all layers together from farther away than fine ones.
     near = together(wide)
     place = start if near is None else near.state.poses[0]
-    first = fit_separately(scene, coarse_maps, place, pivot_mm, half, blind)
+    first = apart(scene, start=place)
     if first is None:
         return NotFound("too few usable pixels where the artwork should be")
     starts = [first.state]
@@ -178,6 +178,7 @@ def measure(
     covariance, inflation = motion_covariance(fit, fine.region)
     settled, covariance = settle_round(fit, maps, covariance, blind, start)
     local = local_offsets(fine, fit, square_cells(fine, _CELL_MM), inflation)
+    under = None if hidden is None else fine.region.cut(usable - view.usable) > 0
     return Mark(
         names,
         settled,
@@ -203,7 +204,7 @@ def measure(
             if name == "fill"
         },
         {
-            name: _share_within(fit.expected[index], fine.region.cut(usable - view.usable) > 0)
+            name: 0.0 if under is None else _share_within(fit.expected[index], under)
             for index, name in enumerate(names)
         },
         inflation,
