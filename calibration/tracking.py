@@ -193,6 +193,11 @@ class _Fits:
         return bool(step @ np.linalg.solve(covariance, step) <= limit)
 
     @property
+    def hidden(self) -> CameraFit:
+        """The refocus that may hide behind a movement."""
+        return self.focal if self.focal_alone else self.both
+
+    @property
     def focal_alone(self) -> bool:
         """Whether another focal length explains all, where a pose explains it, too."""
         left = self.focal.chi2 - self.both.chi2
@@ -319,14 +324,13 @@ def _moved(bed: Bed, fits: _Fits, crop: CameraFit | None) -> tuple[Bed, CameraMo
         # A movement too small to be sure of is not followed, but may have happened.
         step = fits.moved.step
         solved = bed.tracked(bed.pose, 0.0, fits.moved.covariance + np.outer(step, step))
-    elif fits.focal_hinted and not fits.focal_alone:
-        solved = corrected = bed.tracked(fits.both.pose, fits.both.log_focal, fits.both.covariance)
     else:
         # What a refocus that hides behind the movement would put the map off by is not known; nor
         # is a zoom about the middle told from a camera that came nearer.
-        hidden = fits.focal if fits.focal_alone else fits.both
-        covariance = fits.both.covariance + _apart(fits.moved, hidden) + _apart(fits.moved, crop)
-        solved = corrected = bed.tracked(fits.moved.pose, 0.0, covariance)
+        follows = fits.focal_hinted and not fits.focal_alone
+        found, hidden = (fits.both, None) if follows else (fits.moved, fits.hidden)
+        covariance = fits.both.covariance + _apart(found, hidden) + _apart(found, crop)
+        solved = corrected = bed.tracked(found.pose, found.log_focal, covariance)
     shift_mm, shift_px = _largest_shift(bed, corrected)
     note = (
         f"the camera moved: {_shifted(shift_mm, shift_px)}; corrected from {fits.marks} "
