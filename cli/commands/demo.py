@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from vision.result import Displacement, JobResult
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
@@ -15,6 +17,8 @@ app = typer.Typer(add_completion=False, rich_markup_mode=None)
 # How well the simulated workshop knows where it put board and artwork (95 %): mm, degrees.
 _BOARD_U = "0.05,0.01"
 _PLACE_U = (0.05, 0.02)
+# Pieces are checked side by side.
+_PROCESSES = 2
 
 
 @app.command()
@@ -30,13 +34,14 @@ def demo(
     is 0 if every verdict is the true one.
     """
     import sys
+    from concurrent.futures import ProcessPoolExecutor
     from datetime import datetime
+    from functools import partial
     from importlib.resources import as_file
+    from multiprocessing import get_context
 
-    from cli.report.write import write_report
     from cli.terminal import show, show_json
     from samples.scenario import data_folder, load
-    from vision.job import check_job
 
     now = datetime.now().astimezone()
     scenario = load()
@@ -45,13 +50,13 @@ def demo(
     with (
         as_file(data_folder()) as folder,
         typer.progressbar(length=2 + len(pieces), file=sys.stderr, label="witmark demo") as bar,
+        # A process that is forked inherits locks of the libraries' threads; one that is spawned
+        # does not.
+        ProcessPoolExecutor(_PROCESSES, mp_context=get_context("spawn")) as pool,
     ):
         bed = _calibrate(folder, scenario, out, bar)
-        for piece in pieces:
-            job = _job(folder, piece, bed, now.date())
-            result = check_job(job)
-            paths = write_report(result, out / piece["name"], now)
-            rows.append(_row(piece, result, str(paths["html"])))
+        for row in pool.map(partial(_check, folder, bed, out, now), pieces):
+            rows.append(row)
             bar.update(1)
     right = all(row["verdict"] == row["expected"] for row in rows)
     if json:
@@ -90,6 +95,18 @@ def _calibrate(folder: Path, scenario: dict[str, Any], out: Path, bar: Any) -> P
     write_text(out / "calibration.txt", words.getvalue())
     bar.update(1)
     return bed_file
+
+
+def _check(
+    folder: Path, bed: Path, out: Path, now: datetime, piece: dict[str, Any]
+) -> dict[str, Any]:
+    """Check one piece, write its report, and return its row of the table."""
+    from cli.report.write import write_report
+    from vision.job import check_job
+
+    result = check_job(_job(folder, piece, bed, now.date()))
+    paths = write_report(result, out / piece["name"], now)
+    return _row(piece, result, str(paths["html"]))
 
 
 def _job(folder: Path, piece: dict[str, Any], bed: Path, today: Any) -> Any:

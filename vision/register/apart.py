@@ -35,6 +35,8 @@ _NEARLY = 1.0
 # Layers that share edges are started so far aside, again as long as so many pixels' noise are won.
 _NEARBY_MM = ((0.3, 0.0), (-0.3, 0.0), (0.0, 0.3), (0.0, -0.3))
 _NEARBY_ROUNDS, _NEARBY_GAIN = 3, 20.0
+# One that is as near as this again after so many steps ends where it came from.
+_BACK_STEPS, _BACK_MM = 2, 0.1
 # A start that leaves so many pixels' noise more, with the layers held, is not worth going on with.
 _HOPELESS = 500.0
 # Residuals whose variance counts for less than this many times that of white noise are noise alone.
@@ -109,10 +111,22 @@ def _from_nearby(fit: Callable[..., Fit | None], best: Fit) -> Fit:
     for moving, (right, up) in itertools.product(range(len(best.layers)), _NEARBY_MM):
         poses = list(best.state.poses)
         poses[moving] = nudge(poses[moving], best.pivot_mm, right, up, 0.0)
-        trial = fit(tuple(poses))
+        trial = fit(tuple(poses), iterations=_BACK_STEPS)
+        if trial is None or _apart_mm(trial, best) < _BACK_MM:
+            continue
+        trial = fit(trial.state.poses, start=trial.state)
         if trial is not None and trial.cost < best.cost:
             best = trial
     return best
+
+
+def _apart_mm(one: Fit, other: Fit) -> float:
+    """Return how far the same layers of two fits lie apart, at most."""
+    pivot = np.array([one.pivot_mm])
+    return max(
+        float(np.hypot(*(mine.apply(theirs.invert(pivot)) - pivot)[0]))
+        for mine, theirs in zip(one.state.poses, other.state.poses, strict=True)
+    )
 
 
 def _loosely(

@@ -26,6 +26,8 @@ Image = NDArray[np.float32]
 # The coarse fit works on pixels about this large: big enough to be quick, small enough that its
 # result lies within the reach of the fine fit.
 COARSE_PIXEL_MM = 0.55
+# Where a fit explains so much, what correlates as near as this but turned by more is its shadow.
+_EXPLAINED, _SHADOW_MM, _SHADOW_RAD = 0.9, 3.0, math.radians(3.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,6 +108,8 @@ def locate(
         weak = abs(candidate.score) < 0.5 * abs(candidates[0].score)
         if weak and any(t.fit.explained > 0.5 for t in tried):
             break
+        if any(_is_shadow(candidate, t, middle) for t in tried):
+            continue
         one = _coarse_fit(view, ground, candidate, maps, half, box)
         if one is None:
             continue
@@ -162,6 +166,15 @@ def _coarse_fit(
         free=False,
     )
     return None if fit is None else _Tried(candidate, fit, scene)
+
+
+def _is_shadow(candidate: Candidate, tried: _Tried, middle_page_mm: Array) -> bool:
+    """Tell whether a candidate is but what a mark found before looks like when turned a little."""
+    off = candidate.pose.apply(middle_page_mm[None])[0] - _centre(tried, middle_page_mm)
+    turn = candidate.pose.angle_rad - tried.fit.state.poses[0].angle_rad
+    near = float(np.hypot(*off)) < _SHADOW_MM
+    turned = abs(math.remainder(turn, 2 * math.pi)) > _SHADOW_RAD
+    return tried.fit.explained > _EXPLAINED and near and turned
 
 
 def _centre(tried: _Tried, middle_page_mm: Array) -> Array:

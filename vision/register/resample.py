@@ -44,8 +44,8 @@ class PixelMap:
     """
 
     places_mm: Array
-    down: Array
-    across: Array
+    down: Image
+    across: Image
 
     def into(self, surface: Surface, motion: Rigid) -> tuple[Image, Image]:
         """Return (u, v), each (rows, columns): where the pixels were before a motion.
@@ -67,7 +67,7 @@ class PixelMap:
     def spread(self, values: Array) -> Image:
         """Interpolate values at the nodes to the pixels."""
         middle = values[values.shape[0] // 2, values.shape[1] // 2]
-        dense = (self.down @ (values - middle) @ self.across.T).astype(np.float32)
+        dense = self.down @ (values - middle).astype(np.float32) @ self.across.T
         return np.asarray(dense + np.float32(middle))
 
 
@@ -82,8 +82,10 @@ def pixel_map(
     places = surface.mm_from_px(np.stack([u.ravel(), v.ravel()], 1)).reshape(*u.shape, 2)
     return PixelMap(
         places,
-        cubic_weights(stride * np.arange(rows) / _NODE_PX + 1.0, len(v_nodes)),
-        cubic_weights(stride * np.arange(columns) / _NODE_PX + 1.0, len(u_nodes)),
+        cubic_weights(stride * np.arange(rows) / _NODE_PX + 1.0, len(v_nodes)).astype(np.float32),
+        cubic_weights(stride * np.arange(columns) / _NODE_PX + 1.0, len(u_nodes)).astype(
+            np.float32
+        ),
     )
 
 
