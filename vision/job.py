@@ -20,7 +20,7 @@ from vision.diagnose.verdict import judge
 from vision.measure.budget import HATCH_SPACING_MM, Assumptions
 from vision.measure.margins import margins
 from vision.piece import PieceResult, conditions, measure_piece, not_found
-from vision.register.locate import locate
+from vision.register.locate import REACH_MM, REACH_RAD, Located, locate
 from vision.register.view import NotFound
 from vision.result import (
     CalibrationRow,
@@ -36,12 +36,15 @@ from vision.sheet import on_sheet
 from vision.situation import Situation, see_captures, see_work
 
 Array = NDArray[np.float64]
+Image = NDArray[np.float32]
 
 # How thick work on a lowered bed is assumed to be: a common sheet or a thin board (no source).
 _THICKNESS_MM = 5.0
 # Nearer to the camera than this share of the distance at which it was calibrated, a wrong height
 # shifts points more than twice as far.
 _NEAR = 0.5
+# An artwork that explains this share of what is seen about it is plainly there.
+_PLAINLY = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,8 +133,8 @@ def check_job(job: Job) -> JobResult:
     intended = _intended(job)
     place = _locate(job, situation, intended)
     if isinstance(place, NotFound):
-        return _assemble(job, situation, intended, None, [not_found(job.artwork, place.why)])
-    common, rivals = place
+        return _assemble(job, situation, intended, None, [not_found(job.artwork, place)])
+    common, rivals = place.pose, place.rivals
     situation = see_work(situation, job.artwork, common, job.kerf_mm)
 
     def measured(artwork: Artwork, number: int) -> PieceResult:
@@ -169,24 +172,62 @@ def _intended(job: Job) -> Rigid | None:
     return bed_from_page(job.artwork.box_mm, job.at_mm, job.turn_deg, job.anchor, job.mirror)
 
 
-def _locate(
-    job: Job, situation: Situation, intended: Rigid | None
-) -> tuple[Rigid, tuple[Rigid, ...]] | NotFound:
-    """Find the artwork, with the help of the before capture where that helps."""
-    start = intended or bed_from_page(
-        job.artwork.box_mm, (0.0, 0.0), job.turn_deg, job.anchor or "centre", job.mirror
+def _locate(job: Job, situation: Situation, intended: Rigid | None) -> Located | NotFound:
+    """Find the artwork; where it is not at its place, tell where else on the bed it may be."""
+    grounds = (None,) if situation.ground is None else (situation.ground, None)
+    if intended is None:
+        anchor = job.anchor or "centre"
+        start = bed_from_page(job.artwork.box_mm, (0.0, 0.0), job.turn_deg, anchor, job.mirror)
+        return _look(job, situation, start, True, grounds)
+    near = _look(job, situation, intended, False, grounds)
+    explained = 0.0 if isinstance(near, NotFound) else near.explained
+    if explained > _PLAINLY:
+        return near
+    there = _elsewhere(job, situation, intended)
+    if there is None or there.explained < max(_PLAINLY, 2 * explained):
+        return near
+    x0, y0, x1, y1 = job.artwork.box_mm
+    middle = np.array([[(x0 + x1) / 2, (y0 + y1) / 2]])
+    off = (there.pose.apply(middle) - intended.apply(middle))[0]
+    turn = math.remainder(there.pose.angle_rad - intended.angle_rad, 2 * math.pi)
+    if np.abs(off).max() <= REACH_MM and abs(turn) <= REACH_RAD:
+        return there
+    x, y = there.pose.apply(intended.invert(np.array([job.at_mm])))[0]
+    turn_deg = round(math.remainder(job.turn_deg + math.degrees(turn), 360.0), 1) + 0.0
+    return NotFound(
+        f"nothing like it lies within {REACH_MM:.0f} mm and {math.degrees(REACH_RAD):.0f} degrees "
+        "of its place",
+        hint=f"what looks like the artwork lies {np.hypot(*off):.0f} mm from there, as if --at "
+        f"were {x:.1f},{y:.1f} and --turn {turn_deg:.1f}: look whether the job was placed there, "
+        "or whether that is another piece",
     )
-    result: tuple[Rigid, tuple[Rigid, ...]] | NotFound = NotFound("no capture")
-    grounds = [situation.ground, None] if situation.ground is not None else [None]
+
+
+def _elsewhere(job: Job, situation: Situation, intended: Rigid) -> Located | None:
+    """Return where on the bed, and in which quarter turn, the artwork fits best."""
+    best: Located | None = None
+    for quarters in range(4):
+        turned = replace(intended, angle_rad=intended.angle_rad + quarters * math.pi / 2)
+        found = _look(job, situation, turned, True, (situation.ground,))
+        if isinstance(found, NotFound):
+            continue
+        if best is None or found.explained > best.explained:
+            best = found
+    return best
+
+
+def _look(
+    job: Job,
+    situation: Situation,
+    start: Rigid,
+    anywhere: bool,
+    grounds: tuple[Image | None, ...],
+) -> Located | NotFound:
+    """Look for the artwork, with the help of the before capture where that helps."""
+    result: Located | NotFound = NotFound("no capture")
     for ground in grounds:
         result = locate(
-            situation.after,
-            ground,
-            job.artwork,
-            start,
-            intended is None,
-            job.kerf_mm,
-            job.negative,
+            situation.after, ground, job.artwork, start, anywhere, job.kerf_mm, job.negative
         )
         if not isinstance(result, NotFound) or result.outside_view:
             break

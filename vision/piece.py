@@ -96,7 +96,7 @@ def measure_piece(
     )
     mark = measure(situation.after, ground, artwork, start, rivals, kerf_mm, negative)
     if isinstance(mark, NotFound):
-        return not_found(artwork, mark.why, number)
+        return not_found(artwork, mark, number)
     expected = intended or _common(mark)
     centre = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
     reference = expected.apply(centre[None])[0]
@@ -225,9 +225,9 @@ def measure_piece(
     )
 
 
-def not_found(artwork: Artwork, why: str, number: int = 0) -> PieceResult:
+def not_found(artwork: Artwork, missed: NotFound, number: int = 0) -> PieceResult:
     """Return the result of a blank whose artwork was not found."""
-    missing = Displacement.missing(why)
+    missing = Displacement.missing(missed.why)
     layers = artwork_layers(artwork)
     both = "fill" in layers and "outline" in layers
     evidence = Evidence(
@@ -238,7 +238,8 @@ def not_found(artwork: Artwork, why: str, number: int = 0) -> PieceResult:
         trust=(),
         rivals=0,
         put_back=False,
-        not_found=why,
+        not_found=missed.why,
+        hint=missed.hint,
         light_changed=None,
     )
     return PieceResult(

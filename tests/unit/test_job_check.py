@@ -1,5 +1,6 @@
 """A whole job, from captures to the verdict, on simulated captures with a known camera."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -205,6 +206,24 @@ def test_a_height_told_from_the_focus_plane_is_the_same_height_known_less_well(j
     assert term.u95_mm > 0.05
     assert vague.placement["all"].dx_mm.u95 > exact.placement["all"].dx_mm.u95
     assert any("5 mm is assumed" in warning for warning in vague.warnings)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("right_mm", "turned_deg"), [(60.0, 0.0), (0.0, 180.0), (0.0, 90.0)])
+def test_a_mark_far_from_its_place_is_named_where_it_lies_and_not_judged(
+    jobs, right_mm, turned_deg
+):
+    job, _ = jobs("in place")
+    x, y = job.at_mm
+    wrong = replace(job, at_mm=(x - right_mm, y), turn_deg=job.turn_deg + turned_deg)
+    result = check_job(wrong)
+    assert result.verdict.state == "undecided"
+    (finding,) = result.findings
+    assert finding.kind == "not_found"
+    told = re.search(r"--at were (.*),(.*) and --turn ([-.\d]*)", finding.next_capture)
+    assert [float(number) for number in told.groups()] == pytest.approx(
+        [x, y, job.turn_deg], abs=0.3
+    )
 
 
 @pytest.mark.slow

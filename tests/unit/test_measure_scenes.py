@@ -197,7 +197,7 @@ def test_a_mark_twenty_millimetres_and_ten_degrees_off_is_found(dx, dy, turn_deg
     artwork = artwork_of((PLATE,), (PLATE, HOOK))
     found = locate(view, None, artwork, STILL, False, KERF_MM)
     assert not isinstance(found, NotFound)
-    mark = measured(view, artwork, found[0])
+    mark = measured(view, artwork, found.pose)
     assert offset_error(mark, there, there) < 0.02
     assert np.abs(errors(mark, {"fill": there, "outline": there})[:, :2]).max() < 0.02
 
@@ -208,8 +208,8 @@ def test_without_a_place_it_is_found_anywhere_in_the_picture():
     view = Scene(layers, WIDE, noise=2.0).capture(seed=12)
     found = locate(view, None, artwork_of((PLATE,), (PLATE, HOOK)), STILL, True, KERF_MM)
     assert not isinstance(found, NotFound)
-    assert np.hypot(*moved_at(found[0], there, MIDDLE)[:2]) < 0.3
-    assert found[1] == ()
+    assert np.hypot(*moved_at(found.pose, there, MIDDLE)[:2]) < 0.3
+    assert found.rivals == ()
 
 
 def test_two_marks_alike_are_told_and_the_nearer_one_is_taken():
@@ -218,9 +218,9 @@ def test_two_marks_alike_are_told_and_the_nearer_one_is_taken():
     view = Scene({"fill": (both, STILL, 0.6)}, WIDE, noise=2.0).capture(seed=13)
     found = locate(view, None, artwork_of((PLATE,)), STILL, False, KERF_MM)
     assert not isinstance(found, NotFound)
-    assert np.hypot(*moved_at(found[0], here, MIDDLE)[:2]) < 0.3
-    assert len(found[1]) == 1
-    assert np.hypot(*moved_at(found[1][0], there, MIDDLE)[:2]) < 0.3
+    assert np.hypot(*moved_at(found.pose, here, MIDDLE)[:2]) < 0.3
+    assert len(found.rivals) == 1
+    assert np.hypot(*moved_at(found.rivals[0], there, MIDDLE)[:2]) < 0.3
 
 
 def test_blank_brushed_work_is_refused():
@@ -228,7 +228,9 @@ def test_blank_brushed_work_is_refused():
     view = blank.capture(seed=14, texture=grain(blank.surface, 3, 0.04))
     artwork = artwork_of((PLATE,), (PLATE, HOOK))
     found = locate(view, None, artwork, STILL, False, KERF_MM)
-    mark = found if isinstance(found, NotFound) else measure(view, None, artwork, found[0], (), 0.2)
+    mark = (
+        found if isinstance(found, NotFound) else measure(view, None, artwork, found.pose, (), 0.2)
+    )
     assert isinstance(mark, NotFound) or all(layer.faint for layer in trust(mark))
     assert not found or isinstance(mark, Mark)
 

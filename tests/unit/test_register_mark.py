@@ -11,7 +11,7 @@ from vision.measure.trust import trust
 from vision.register.locate import locate
 from vision.register.mark import Mark, measure
 from vision.register.tone import grey_from_linear
-from vision.register.view import View
+from vision.register.view import NotFound, View
 
 SURFACE = FlatSurface()
 MIDDLE = (24.0, 24.0)
@@ -64,8 +64,8 @@ def test_an_outline_that_lies_far_from_its_fill_is_not_lost_to_the_fills_edge() 
 def test_blank_work_is_not_taken_for_a_mark() -> None:
     view = capture(SURFACE, None, None, noise=2.0)
     found = locate(view, None, artwork(), STILL, False, KERF)
-    if isinstance(found, tuple):
-        mark = measure(view, None, artwork(), found[0], (), KERF)
+    if not isinstance(found, NotFound):
+        mark = measure(view, None, artwork(), found.pose, (), KERF)
         assert not isinstance(mark, Mark) or all(layer.faint for layer in trust(mark))
 
 

@@ -45,6 +45,8 @@ class Evidence:
         The work was lifted after the job.
     not_found
         Why the artwork was not found, or None.
+    hint
+        What may help to find it.
     light_changed
         What says that the light changed between the captures, or None.
     unburned
@@ -67,6 +69,7 @@ class Evidence:
     put_back: bool
     not_found: str | None
     light_changed: str | None
+    hint: str = ""
     unburned: tuple[Layer, ...] = ()
     strains: Mapping[str, Strain] = field(default_factory=dict)
     warp: Warp | None = None
@@ -116,7 +119,8 @@ def findings_of(
                 "not_found",
                 "sure",
                 f"The artwork was not found: {evidence.not_found}.",
-                next_capture="a sharp capture with the whole mark in view and even light",
+                next_capture=evidence.hint
+                or "a sharp capture with the whole mark in view and even light",
             )
         )
     found.extend(_within_a_pass(evidence))

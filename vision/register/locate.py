@@ -30,6 +30,30 @@ COARSE_PIXEL_MM = 0.55
 _EXPLAINED, _SHADOW_MM, _SHADOW_RAD = 0.9, 3.0, math.radians(3.0)
 
 
+# How far from the place and the turn that were told the artwork is looked for.
+REACH_MM = 24.0
+REACH_RAD = math.radians(11.0)
+
+
+@dataclass(frozen=True)
+class Located:
+    """Where an artwork was found.
+
+    Attributes
+    ----------
+    pose
+        Best common pose of all layers, bed <- page.
+    rivals
+        Other poses that are nearly as good.
+    explained
+        Share of the picture's sum of squares about it that the artwork explains there.
+    """
+
+    pose: Rigid
+    rivals: tuple[Rigid, ...]
+    explained: float
+
+
 @dataclass(frozen=True, eq=False)
 class _Tried:
     candidate: Candidate
@@ -45,9 +69,7 @@ def locate(
     anywhere: bool,
     kerf_mm: float,
     negative: bool = False,
-    reach_mm: float = 24.0,
-    reach_rad: float = math.radians(11.0),
-) -> tuple[Rigid, tuple[Rigid, ...]] | NotFound:
+) -> Located | NotFound:
     """Find where about the artwork lies.
 
     Parameters
@@ -66,12 +88,6 @@ def locate(
         Width of the burned line.
     negative
         The ground is burned, and the mark is what was left standing.
-    reach_mm, reach_rad
-        How far from the expected place and turn to look.
-
-    Returns
-    -------
-    The best common pose of all layers, and other poses that are nearly as good.
     """
     x0, y0, x1, y1 = artwork.box_mm
     # Maps of an artwork of many metres would not fit into the memory.
@@ -89,7 +105,7 @@ def locate(
         pitch = max(0.8, 1.5 * pixel)
     else:
         corners = expected.apply(box)
-        slack = reach_mm + 3.0 + math.sin(reach_rad) * float(np.hypot(x1 - x0, y1 - y0)) / 2
+        slack = REACH_MM + 3.0 + math.sin(REACH_RAD) * float(np.hypot(x1 - x0, y1 - y0)) / 2
         low, high = corners.min(axis=0) - slack, corners.max(axis=0) + slack
         pitch = max(0.5, 1.2 * pixel)
     values = np.log(np.maximum(view.linear, 0.0) + np.float32(0.01))
@@ -98,7 +114,7 @@ def locate(
     picture = rectify(values.astype(np.float32), view.surface, low, high, pitch)
     radius = float(np.hypot(x1 - x0, y1 - y0)) / 2
     step = max(math.radians(0.75), min(math.radians(2.0), 1.2 * pitch / radius))
-    count = math.ceil(reach_rad / step)
+    count = math.ceil(REACH_RAD / step)
     turns = np.asarray(step * np.arange(-count, count + 1), np.float64)
     candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8)
     goal = expected.apply(middle[None])[0]
@@ -116,7 +132,7 @@ def locate(
         turn = math.remainder(one.fit.state.poses[0].angle_rad - expected.angle_rad, 2 * math.pi)
         off = np.abs(_centre(one, middle) - goal)
         # A fit that left what was searched holds on to something else.
-        if abs(turn) <= reach_rad + step and (anywhere or off.max() <= reach_mm + 1.0):
+        if abs(turn) <= REACH_RAD + step and (anywhere or off.max() <= REACH_MM + 1.0):
             tried.append(one)
     if not tried:
         return NotFound("nothing in the capture looks like the artwork")
@@ -134,7 +150,7 @@ def locate(
         for t in near
         if float(np.hypot(*(_centre(t, middle) - own))) > max(1.0, 3 * pitch)
     )
-    return best.fit.state.poses[0], others
+    return Located(best.fit.state.poses[0], others, best.fit.explained)
 
 
 def _coarse_fit(

@@ -38,10 +38,14 @@ class View:
 
 @dataclass(frozen=True)
 class NotFound:
-    """The artwork was not found, and why; false, so that it cannot be taken for a mark."""
+    """The artwork was not found, and why; false, so that it cannot be taken for a mark.
+
+    The hint tells what may help to find it.
+    """
 
     why: str
     outside_view: bool = False
+    hint: str = ""
 
     def __bool__(self) -> bool:
         """Return False."""
