@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.errors import WitmarkError
 from calibration.surface import Surface
 from vision.capture.photo import Photo
+from vision.capture.repeats import check_repeats
 from vision.register.tone import grey_by_table
 from vision.register.view import View
 
@@ -20,16 +20,8 @@ _SATURATED = 252
 
 def view_of(photos: Sequence[Photo], surface: Surface) -> View:
     """Return one view of a capture; several photos of one scene are averaged in linear light."""
-    first = photos[0]
-    for photo in photos[1:]:
-        if photo.size != first.size:
-            raise WitmarkError(
-                photo.name,
-                f"is {photo.size[0]} x {photo.size[1]} pixels, {first.name} is "
-                f"{first.size[0]} x {first.size[1]}",
-                "give repeats from one camera at one setting",
-            )
-    linear = first.linear
+    check_repeats(photos)
+    linear = photos[0].linear
     if len(photos) > 1:
         linear = np.mean([photo.linear for photo in photos], axis=0, dtype=np.float32)
     usable = np.ones(linear.shape, np.float32)
