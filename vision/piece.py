@@ -130,7 +130,7 @@ def measure_piece(
     everywhere: Offset | None = None
     if intended is not None and situation.camera_doubt:
         # Whatever the map says of places on the bed is off by as much as the camera moved.
-        why = "the camera moved and no reference marks tell by how much"
+        why = "the camera may have moved, and no reference marks tell by how much"
         placement = dict.fromkeys((*mark.layers, "all"), Displacement.missing(why))
     elif intended is not None:
         placement = {

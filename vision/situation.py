@@ -15,7 +15,7 @@ from calibration.tracking import CameraMoved, resolve_camera
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
 from vision.capture.photo import Photo, check_size
-from vision.capture.quality import view_of
+from vision.capture.quality import saturated_share, view_of
 from vision.measure.offsets import Offset, displacement
 from vision.register.masks import burned_mask, work_mask
 from vision.register.movement import Movement, bed_movement, ground_for, work_movement
@@ -31,6 +31,8 @@ _STILL = Rigid(0.0, 0.0, 0.0)
 _SCORCH_MM = 1.5
 # The mark is seen in the after capture; before it the work may have lain this far off.
 _SLACK_MM = 12.0
+# White paper of reference marks is overexposed first: a few marks are this share of a picture.
+_OVEREXPOSED = 0.005
 # The study of the main job found the work's movement to err 1.3 times as far as residuals say.
 _MOVEMENT_SPREAD = 1.3
 
@@ -129,6 +131,13 @@ def see_captures(
         contradicted = contradicted or at_odds or uncorrected
         if bed.marks and untold:
             warnings.append(f"the {role} capture: {moved.note}")
+        bright = saturated_share(views[role])
+        if bright > _OVEREXPOSED:
+            warnings.append(
+                f"the {role} capture: {100 * bright:.1f} % of it is overexposed; that does not "
+                "count, and reference marks there look larger than they are: use less light or a "
+                "shorter exposure"
+            )
     seen = views.get("before")
     return Situation(
         surfaces["after"],

@@ -58,3 +58,17 @@ def test_what_marks_could_not_tell_or_correct_is_a_doubt_and_a_warning(
     assert told.camera_doubt is doubt
     assert told.unwatched is unwatched
     assert told.warnings == ((f"the after capture: {moved.note}",) if warned else ())
+
+
+def test_an_overexposed_capture_is_warned_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    still = CameraMoved(False, False, 0, MISSING, MISSING, "no reference marks")
+    monkeypatch.setattr(situation, "resolve_camera", lambda bed, grey: (bed, still))
+    pixels = np.full((SIZE[1], SIZE[0], 3), 90, np.uint8)
+    dim = situation.see_captures([Photo(pixels, "after", "")], [], bed(False), 0.0)
+    bright = pixels.copy()
+    bright[: SIZE[1] // 10] = 255
+    told = situation.see_captures([Photo(bright, "after", "")], [], bed(False), 0.0)
+    assert dim.warnings == ()
+    (warning,) = told.warnings
+    assert warning.startswith("the after capture: 1")
+    assert "overexposed" in warning

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.surface import Surface
 from vision.capture.photo import Photo
@@ -32,6 +31,6 @@ def view_of(photos: Sequence[Photo], surface: Surface) -> View:
     return View(linear, grey_by_table(linear), usable, surface)
 
 
-def saturated_share(view: View, inside: NDArray[np.bool_]) -> float:
-    """Return the share of some pixels that are saturated."""
-    return float(1.0 - view.usable[inside].mean()) if inside.any() else 0.0
+def saturated_share(view: View) -> float:
+    """Return the share of a capture's pixels that are saturated, or touch one that is."""
+    return float(1.0 - view.usable.mean())

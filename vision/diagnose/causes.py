@@ -104,7 +104,7 @@ def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
             "the artwork fits at more than one place of the capture: give --at to say which"
         )
     if uncorrected_camera:
-        doubts.append("the camera moved and no reference marks tell by how much")
+        doubts.append("the camera may have moved, and no reference marks tell by how much")
     return tuple(doubts)
 
 
