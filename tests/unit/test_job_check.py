@@ -209,21 +209,27 @@ def test_a_height_told_from_the_focus_plane_is_the_same_height_known_less_well(j
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("right_mm", "turned_deg"), [(60.0, 0.0), (0.0, 180.0), (0.0, 90.0)])
+@pytest.mark.parametrize(
+    ("right_mm", "turned_deg", "mirror"),
+    [(60.0, 0.0, False), (0.0, 180.0, False), (0.0, 90.0, False), (5.0, 0.0, True)],
+)
 def test_a_mark_far_from_its_place_is_named_where_it_lies_and_not_judged(
-    jobs, right_mm, turned_deg
+    jobs, right_mm, turned_deg, mirror
 ):
     job, _ = jobs("in place")
     x, y = job.at_mm
-    wrong = replace(job, at_mm=(x - right_mm, y), turn_deg=job.turn_deg + turned_deg)
-    result = check_job(wrong)
+    turn = job.turn_deg + turned_deg
+    result = check_job(replace(job, at_mm=(x - right_mm, y), turn_deg=turn, mirror=mirror))
     assert result.verdict.state == "undecided"
     (finding,) = result.findings
     assert finding.kind == "not_found"
-    told = re.search(r"--at were (.*),(.*) and --turn ([-.\d]*)", finding.next_capture)
-    assert [float(number) for number in told.groups()] == pytest.approx(
+    told = re.search(
+        r"--at were (.*),(.*) and --turn ([-.\d]*)( without --mirror)?", finding.next_capture
+    )
+    assert [float(number) for number in told.groups()[:3]] == pytest.approx(
         [x, y, job.turn_deg], abs=0.3
     )
+    assert (told[4] is not None) == mirror
 
 
 @pytest.mark.slow

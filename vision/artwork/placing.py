@@ -86,6 +86,16 @@ def bed_from_page(
     mirror
         Artwork mirrored left to right within its box, as on a stamp or the back of glass.
     """
+    point = anchor_point(box_mm, anchor, mirror)
+    turned = Rigid(0.0, 0.0, math.radians(turn_deg), mirror)
+    shift = np.array(at_mm) - turned.matrix @ point
+    return Rigid(float(shift[0]), float(shift[1]), turned.angle_rad, mirror)
+
+
+def anchor_point(
+    box_mm: tuple[float, float, float, float], anchor: str | None, mirror: bool
+) -> NDArray[np.float64]:
+    """Return the page's point that lies at the told place, (x, y) in mm."""
     x_min, y_min, x_max, y_max = box_mm
     if anchor is None:
         point = np.zeros(2)
@@ -96,10 +106,8 @@ def bed_from_page(
         raise WitmarkError(
             f"--anchor {anchor}", "is not a place of the box", f"use one of {', '.join(ANCHORS)}"
         )
-    turned = Rigid(0.0, 0.0, math.radians(turn_deg), mirror)
     # Mirroring happens within the box: the mirrored artwork keeps its box on the page, so the
     # linear part carries x -> (x_min + x_max) - x.
     if mirror:
         point = np.array([x_min + x_max - point[0], point[1]])
-    shift = np.array(at_mm) - turned.matrix @ point
-    return Rigid(float(shift[0]), float(shift[1]), turned.angle_rad, mirror)
+    return point

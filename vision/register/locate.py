@@ -26,8 +26,10 @@ Image = NDArray[np.float32]
 # The coarse fit works on pixels about this large: big enough to be quick, small enough that its
 # result lies within the reach of the fine fit.
 COARSE_PIXEL_MM = 0.55
-# Where a fit explains so much, what correlates as near as this but turned by more is its shadow.
-_EXPLAINED, _SHADOW_MM, _SHADOW_RAD = 0.9, 3.0, math.radians(3.0)
+# A fit that explains so much holds on to the artwork, ...
+_EXPLAINED = 0.9
+# ... and what correlates as near to it as this but turned by more is its shadow.
+_SHADOW_MM, _SHADOW_RAD = 3.0, math.radians(3.0)
 
 
 # How far from the place and the turn that were told the artwork is looked for.
@@ -69,6 +71,7 @@ def locate(
     anywhere: bool,
     kerf_mm: float,
     negative: bool = False,
+    most: int = 6,
 ) -> Located | NotFound:
     """Find where about the artwork lies.
 
@@ -88,6 +91,8 @@ def locate(
         Width of the burned line.
     negative
         The ground is burned, and the mark is what was left standing.
+    most
+        How many of the best candidates are fitted.
     """
     x0, y0, x1, y1 = artwork.box_mm
     # Maps of an artwork of many metres would not fit into the memory.
@@ -119,7 +124,7 @@ def locate(
     candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8)
     goal = expected.apply(middle[None])[0]
     tried: list[_Tried] = []
-    for candidate in candidates[:6]:
+    for candidate in candidates[:most]:
         # A place that correlates half as well as one that already explains the picture is no rival.
         weak = abs(candidate.score) < 0.5 * abs(candidates[0].score)
         if weak and any(t.fit.explained > 0.5 for t in tried):
@@ -131,8 +136,14 @@ def locate(
             continue
         turn = math.remainder(one.fit.state.poses[0].angle_rad - expected.angle_rad, 2 * math.pi)
         off = np.abs(_centre(one, middle) - goal)
-        # A fit that left what was searched holds on to something else.
-        if abs(turn) <= REACH_RAD + step and (anywhere or off.max() <= REACH_MM + 1.0):
+        within = abs(turn) <= REACH_RAD + step
+        # A fit that left what was searched holds on to something else; where the place is not
+        # known one that explains nearly all does not.
+        if anywhere:
+            within = within or one.fit.explained > _EXPLAINED
+        else:
+            within = within and off.max() <= REACH_MM + 1.0
+        if within:
             tried.append(one)
     if not tried:
         return NotFound("nothing in the capture looks like the artwork")
