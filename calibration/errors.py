@@ -28,6 +28,10 @@ class WitmarkError(Exception):
         self.exit_status = exit_status
         super().__init__(self.line)
 
+    def __reduce__(self) -> tuple[type[WitmarkError], tuple[str, str, str, int]]:
+        """Tell how to make it again where it comes from another process."""
+        return type(self), (self.where, self.what, self.mend, self.exit_status)
+
     @property
     def line(self) -> str:
         """The whole message on one line: where, what, how to mend."""

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import os
+import pickle
 from pathlib import Path
 
 import pytest
@@ -112,3 +113,9 @@ def test_files_that_belong_together_are_written_all_or_none(tmp_path: Path) -> N
     assert (tmp_path / "a").read_bytes() == b"1"
     assert (tmp_path / "c" / "d").read_bytes() == b"2"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "b", "c"]
+
+
+def test_an_error_of_another_process_says_the_same() -> None:
+    error = WitmarkError("bed.json", "is broken", "make it again", 3)
+    again = pickle.loads(pickle.dumps(error))
+    assert (again.line, again.exit_status) == (error.line, 3)
