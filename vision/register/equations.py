@@ -148,9 +148,11 @@ class Equations:
     def _following(self, columns: Image, response: Array, cell: NDArray[np.int64]) -> Image:
         """Return derivatives (p, rows, columns) with the gains following as `response` says."""
         out = columns.copy()
-        changes = response.astype(np.float32)
-        for index, own in enumerate(self.local):
-            out -= np.moveaxis(changes[cell, index], -1, 0) * own
+        changes = np.ascontiguousarray(np.moveaxis(response, 0, -1), np.float32)
+        for of_layer, own in zip(changes, self.local, strict=True):
+            # One derivative after the other: gathered all at once they take nine times as long.
+            for column, change in zip(out, of_layer, strict=True):
+                column -= change[cell] * own
         return out
 
 
