@@ -203,9 +203,14 @@ def _locate(job: Job, situation: Situation, intended: Rigid | None) -> Located |
     x, y = there.pose.apply(told[None])[0]
     turn_deg = round(math.degrees(math.remainder(there.pose.angle_rad, 2 * math.pi)), 1) + 0.0
     mirror = "" if alike else f" {'with' if there.pose.mirrored else 'without'} --mirror"
-    return NotFound(
+    why = (
         f"nothing like it lies within {REACH_MM:.0f} mm and {math.degrees(REACH_RAD):.0f} degrees "
-        "of its place",
+        "of its place"
+    )
+    if isinstance(near, NotFound) and near.outside_view:
+        why = near.why
+    return NotFound(
+        why,
         hint=f"what looks like the artwork lies {np.hypot(*off):.0f} mm from there, as if --at "
         f"were {x:.1f},{y:.1f} and --turn {turn_deg:.1f}{mirror}: look whether the job was placed "
         "there, or whether that is another piece",
