@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vision.artwork.placing import Rigid
 from vision.artwork.sampling import artwork_layers, outline_points
 from vision.artwork.strokes import Artwork, Layer
-from vision.diagnose.causes import Evidence
+from vision.diagnose.causes import CAMERA_UNSURE, Evidence
 from vision.diagnose.verdict import Condition
 from vision.measure.budget import Assumptions, Influence, influences, table
 from vision.measure.features import feature_rows, local_table
@@ -130,8 +130,7 @@ def measure_piece(
     everywhere: Offset | None = None
     if intended is not None and situation.camera_doubt:
         # Whatever the map says of places on the bed is off by as much as the camera moved.
-        why = "the camera may have moved, and no reference marks tell by how much"
-        placement = dict.fromkeys((*mark.layers, "all"), Displacement.missing(why))
+        placement = dict.fromkeys((*mark.layers, "all"), Displacement.missing(CAMERA_UNSURE))
     elif intended is not None:
         placement = {
             name: Displacement.missing(faint[name])

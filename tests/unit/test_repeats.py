@@ -62,7 +62,7 @@ def test_work_that_moved_on_a_bed_that_did_not_is_found_where_it_lies():
     other[128:320, 192:448] = moved(scene(), 0.8, 0.5)[128:320, 192:448]
     found = difference(taken(scene(), 1), taken(other, 2))
     assert found is not None
-    u, v = found.place_px
+    u, v = found
     assert 192 <= u <= 448
     assert 128 <= v <= 320
 

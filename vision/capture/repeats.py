@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -29,24 +28,10 @@ _SHIFT_PX = 0.2
 _BLOCKS = 2
 
 
-@dataclass(frozen=True)
-class Difference:
-    """Where one capture differs from another the most.
+def difference(one: Image, other: Image) -> tuple[int, int] | None:
+    """Return the pixel (u, v) about which two pictures (h, w) of grey levels differ most, or None.
 
-    Attributes
-    ----------
-    place_px
-        Middle of the block that differs most.
-    shift_px
-        By how much a shift of it would look as different, root mean square.
-    """
-
-    place_px: tuple[int, int]
-    shift_px: float
-
-
-def difference(one: Image, other: Image) -> Difference | None:
-    """Return where two pictures (h, w) of grey levels show different scenes, or None.
+    None where they show the same scene.
 
     A small shift s changes a picture by s times its gradient, so the difference of two pictures
     divided by the gradient, both as root mean squares over a block, is how far a shift would have
@@ -68,8 +53,7 @@ def difference(one: Image, other: Image) -> Difference | None:
     if differs.sum() < _BLOCKS:
         return None
     row, column = np.unravel_index(np.argmax(np.where(differs, shift, 0.0)), shift.shape)
-    place = (int((column + 0.5) * _BLOCK_PX), int((row + 0.5) * _BLOCK_PX))
-    return Difference(place, float(shift[row, column]))
+    return int((column + 0.5) * _BLOCK_PX), int((row + 0.5) * _BLOCK_PX)
 
 
 def check_repeats(photos: Sequence[Photo]) -> None:
@@ -85,7 +69,7 @@ def check_repeats(photos: Sequence[Photo]) -> None:
             )
         found = difference(first.grey.astype(np.float32), photo.grey.astype(np.float32))
         if found is not None:
-            u, v = found.place_px
+            u, v = found
             raise WitmarkError(
                 photo.name,
                 f"does not show the same scene as {first.name}, most of all about pixel {u}, {v}",

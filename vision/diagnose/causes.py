@@ -25,6 +25,8 @@ _SEEN_ENOUGH = 0.75
 _COVERED_TOO_MUCH = 0.5
 _DISPLACED_TOO_MUCH = 0.06
 _BY_RULE = "measure the mark with a steel rule: it tells the machine from the camera's calibration"
+# Why nothing is told of places on the bed.
+CAMERA_UNSURE = "the camera may have moved, and no reference marks tell by how much"
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +106,7 @@ def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
             "the artwork fits at more than one place of the capture: give --at to say which"
         )
     if uncorrected_camera:
-        doubts.append("the camera may have moved, and no reference marks tell by how much")
+        doubts.append(CAMERA_UNSURE)
     return tuple(doubts)
 
 

@@ -30,8 +30,6 @@ COARSE_PIXEL_MM = 0.55
 _EXPLAINED = 0.9
 # ... and what correlates as near to it as this but turned by more is its shadow.
 _SHADOW_MM, _SHADOW_RAD = 3.0, math.radians(3.0)
-
-
 # How far from the place and the turn that were told the artwork is looked for.
 REACH_MM = 24.0
 REACH_RAD = math.radians(11.0)
