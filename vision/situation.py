@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,20 +110,17 @@ def see_captures(
     thickness_mm: float | None = None,
 ) -> Situation:
     """Make the captures' maps, with the camera in each solved from the reference marks."""
-    views: dict[str, View] = {}
+    given = {role: photos for role, photos in (("before", before), ("after", after)) if photos}
+    for photo in chain(*given.values()):
+        check_size(photo, bed.image_size, "the bed file")
     surfaces: dict[str, PlaneSurface] = {}
     cameras: list[tuple[str, CameraMovement]] = []
     unsure = False
     contradicted = False
     warnings: list[str] = []
-    for role, photos in (("before", before), ("after", after)):
-        if not photos:
-            continue
-        for photo in photos:
-            check_size(photo, bed.image_size, "the bed file")
+    for role, photos in given.items():
         own, moved = resolve_camera(bed, photos[0].grey)
         surfaces[role] = PlaneSurface(own, height_mm, thickness_mm)
-        views[role] = view_of(photos, surfaces[role])
         cameras.append((role, _camera(moved)))
         uncorrected = moved.moved is True and not moved.corrected
         untold = moved.moved is None or uncorrected
@@ -131,7 +130,11 @@ def see_captures(
         contradicted = contradicted or at_odds or uncorrected
         if bed.marks and untold:
             warnings.append(f"the {role} capture: {moved.note}")
-        bright = saturated_share(views[role])
+    # Of large photos this takes half a second each.
+    with ThreadPoolExecutor() as pool:
+        views = dict(zip(given, pool.map(view_of, given.values(), surfaces.values()), strict=True))
+    for role, view in views.items():
+        bright = saturated_share(view)
         if bright > _OVEREXPOSED:
             warnings.append(
                 f"the {role} capture: {100 * bright:.1f} % of it is overexposed; that does not "

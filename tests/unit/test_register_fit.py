@@ -239,10 +239,11 @@ def test_a_mosaic_of_tiles_and_the_whole_rectangle_end_in_the_same_place():
 
 
 def test_binned_pixels_end_where_the_captures_own_do(wide_view):
-    _, own = fit(wide_view, 1, 4)
+    """With sub-samples of the same size, so that edges are softened alike."""
+    _, own = fit(wide_view, 1, 2)
     _, binned = fit(wide_view, 2, 4)
-    assert np.abs(shifts(own) - shifts(binned))[:, :2].max() < 0.006
-    assert np.abs(shifts(binned))[:, :2].max() < 0.008
+    assert np.abs(shifts(own) - shifts(binned))[:, :2].max() < 0.004
+    assert np.abs(shifts(binned))[:, :2].max() < 0.012
 
 
 def test_turn_blur_and_kerf_are_found_with_the_shift(view):

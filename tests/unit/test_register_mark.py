@@ -61,6 +61,19 @@ def test_an_outline_that_lies_far_from_its_fill_is_not_lost_to_the_fills_edge() 
     assert shift(mark, "fill") == pytest.approx((0.0, 0.0), abs=0.02)
 
 
+@pytest.mark.parametrize(("enough", "binning"), [(1_000_000, 1), (3_000, 2), (10, 2)])
+def test_of_more_pixels_than_are_of_use_some_are_binned(
+    monkeypatch: pytest.MonkeyPatch, enough: int, binning: int
+) -> None:
+    """Pixels of 0.11 mm: three of them would be coarser than those of an ordinary camera."""
+    monkeypatch.setattr("vision.register.mark._ENOUGH_PIXELS", enough)
+    close = FlatSurface((620, 480), 0.11, 22.3, 455.6)
+    mark = measured(capture(close, (0.22, -0.14), (0.0, 0.06), noise=2.0, seed=8))
+    assert mark.scene.region.bin == binning
+    assert shift(mark, "fill") == pytest.approx((0.22, -0.14), abs=0.025)
+    assert shift(mark, "outline") == pytest.approx((0.0, 0.06), abs=0.025)
+
+
 def test_blank_work_is_not_taken_for_a_mark() -> None:
     view = capture(SURFACE, None, None, noise=2.0)
     found = locate(view, None, artwork(), STILL, False, KERF)

@@ -68,9 +68,11 @@ class Equations:
     Attributes
     ----------
     columns
-        (p, rows, columns) d(grey) / d(parameter) as it stands, gains held.
+        (p, rows, columns) d(grey) / d(parameter) as it stands, gains held; (p, n) of those pixels
+        that count where nothing but the step was wanted.
     local
-        (layers, rows, columns) d(grey) / d(gain of the pixel's own cell); empty without gains.
+        (layers, rows, columns) or (layers, n) d(grey) / d(gain of the pixel's own cell); empty
+        without gains.
     normal, gradient
         (p, p) J'WJ and (p,) J'Wr with the priors, gains eliminated.
     prior
@@ -157,7 +159,14 @@ class Equations:
 
 
 def normal_equations(
-    setting: Setting, state: State, seen: Seen, weight: Image, *, free: bool, uneven: bool
+    setting: Setting,
+    state: State,
+    seen: Seen,
+    weight: Image,
+    *,
+    free: bool,
+    uneven: bool,
+    step_only: bool = False,
 ) -> Equations:
     """Return the normal equations at a state.
 
@@ -169,13 +178,17 @@ def normal_equations(
         Whether blur, kerf and lean may change.
     uneven
         Whether the gains may.
+    step_only
+        Whether derivatives are wanted of the pixels that count alone.
     """
-    columns, local = derivatives(setting, state, seen, free)
+    counts = weight > 0
+    used = np.flatnonzero(counts) if counts.mean() < _MOST else np.arange(counts.size)
+    columns, local = derivatives(setting, state, seen, free, used if step_only else None)
     fixed = held(setting, state, free)
     columns[fixed] = 0.0
-    counts = weight.ravel() > 0
-    used = slice(None) if counts.mean() > _MOST else counts
-    flat = columns.reshape(len(columns), -1)[:, used]
+    flat, own = columns, local
+    if not step_only:
+        flat, own = (picture.reshape(len(picture), -1)[:, used] for picture in (columns, local))
     weighted = flat * weight.ravel()[used]
     residual = seen.residual.ravel()[used]
     normal = (weighted @ flat.T).astype(np.float64)
@@ -187,9 +200,8 @@ def normal_equations(
     normal += rows.T @ rows + np.diag(fixed.astype(np.float64))
     gradient += rows.T @ expected.misfit
     if not uneven:
-        local = local[:0]
+        local, own = local[:0], own[:0]
     count, cells = len(local), setting.cells if uneven else 0
-    own = local.reshape(count, setting.cell.size)[:, used]
     cell = setting.cell.ravel()[used]
     strength = setting.burn.strength
     scaled = own * weight.ravel()[used]

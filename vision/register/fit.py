@@ -111,7 +111,9 @@ def fit_layers(
     damping, reweighed = 1e-3, 0
     rounds = _REWEIGH if robust and trusted is None else 0
     for _ in range(iterations):
-        equations = normal_equations(setting, state, seen, weight, free=free, uneven=uneven)
+        equations = normal_equations(
+            setting, state, seen, weight, free=free, uneven=uneven, step_only=True
+        )
         enough = settled * _spread(seen.residual[weight > 0.5]) ** 2
         still = True
         for _ in range(6):

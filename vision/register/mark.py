@@ -44,6 +44,10 @@ _FIRST_PIXEL_MM = 0.3
 # How far beside an edge pixels are fitted.
 _REACH_MM = 1.0
 _REACH_PX = 4.5
+# Of a large mark seen by many pixels more count than are of use: they are binned to about so many,
+# but not beyond what an ordinary camera's pixels are.
+_ENOUGH_PIXELS = 30_000
+_COARSEST_MM = 0.25
 _CELL_MM = 7.0
 # A first fit that leaves more than so many times its typical square leaves something out.
 _UNEXPLAINED = 2.0
@@ -162,10 +166,11 @@ def measure(
         # An uneven burn may have drawn a layer away: it is followed from the start, too.
         uneven = fit_separately(scene, coarse_maps, place, pivot_mm, half, blind, uneven=True)
         starts.extend([] if uneven is None else [uneven.state])
-    reach = max(_REACH_MM, _REACH_PX * pixel)
-    maps = layer_maps(artwork, min(0.05, 0.2 * pixel + 0.01), reach)
+    binning = _binning(first, pixel)
+    reach = _reach_mm(binning * pixel)
+    maps = layer_maps(artwork, min(0.05, 0.2 * binning * pixel + 0.01), reach)
     near_all = (maps * len(starts), tuple(pose for state in starts for pose in state.poses))
-    fine = scene_about(view, ground, corners, 1, _SUB_SAMPLES, near_all)
+    fine = scene_about(view, ground, corners, binning, _SUB_SAMPLES, near_all)
     if fine is None:
         return NotFound("the artwork's place is outside the camera's view", outside_view=True)
     fit = None
@@ -211,6 +216,30 @@ def measure(
         rivals,
         tuple(name for name, held in zip(names, blind, strict=True) if held),
     )
+
+
+def _reach_mm(pixel: float) -> float:
+    """Return how far beside an edge pixels of this size (mm) are fitted."""
+    return max(_REACH_MM, _REACH_PX * pixel)
+
+
+def _binning(first: Fit, pixel: float) -> int:
+    """Return how many capture pixels (of this size, mm) a side make one pixel of the fine fit."""
+    setting, region = first.setting, first.setting.scene.region
+    nearest = np.min(
+        [
+            np.abs(layer.distance_at(pose, setting.places))
+            for layer, pose in zip(setting.maps, first.state.poses, strict=True)
+        ],
+        axis=0,
+    )
+    binning = 1
+    while (binning + 1) * pixel <= _COARSEST_MM:
+        count = int((nearest < _reach_mm(binning * pixel)).sum()) * (region.bin / binning) ** 2
+        if count <= _ENOUGH_PIXELS:
+            break
+        binning += 1
+    return binning
 
 
 def _share_within(levels: Image, part: NDArray[np.bool_]) -> float:

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import chain
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ from vision.register.tone import grey_from_linear, grey_slope, linear_from_grey
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
+_Kind = TypeVar("_Kind", bound=np.generic)
 
 _NOTHING = np.float32(1e-9)
 _HARDLY = 0.4
@@ -130,14 +132,24 @@ def look(setting: Setting, state: State) -> Seen:
 
 
 def derivatives(
-    setting: Setting, state: State, seen: Seen, free: bool = True
+    setting: Setting,
+    state: State,
+    seen: Seen,
+    free: bool = True,
+    used: NDArray[np.int64] | None = None,
 ) -> tuple[Image, Image]:
     """Return (p, rows, columns) d(grey) / d(parameter), and (layers, rows, columns) by the gain.
 
     The gain's are those by the gain of the cell that a pixel lies in. Those by blur, kerf, lean and
-    softness are left out (nothing) where these are not free.
+    softness are left out (nothing) where these are not free. Of the pixels with these numbers
+    alone, where they are given: (p, n) and (layers, n).
     """
-    gain = seen.light * grey_slope(seen.linear)
+
+    def of(picture: NDArray[_Kind]) -> NDArray[_Kind]:
+        return picture if used is None else picture.ravel()[used]
+
+    steep = grey_slope(of(seen.linear))
+    gain = of(seen.light) * steep
     # Strengths vary so slowly that it does not matter whether they are taken before the blur.
     edges = [
         one.weighed(*_by_edges(setting, state, seen, index))
@@ -151,27 +163,29 @@ def derivatives(
     burn: list[Image] = []
     uneven: list[Image] = []
     for index in range(len(edges)):
-        mark = gain * _by_strength(setting, state, seen, index)
-        group = setting.group_of[index][seen.labels[index]]
-        varied = mark * _factor(setting, state, index)
+        mark = gain * of(_by_strength(setting, state, seen, index))
+        group = setting.group_of[index][of(seen.labels[index])]
+        varied = mark * of(_factor(setting, state, index))
         burn.extend(varied * (group == number) for number in range(len(setting.groups[index])))
-        uneven.append(mark * _even(setting, state, seen.labels[index], index))
-        burn.extend(uneven[index] * slope for slope in setting.slope)
-    shape, softer = _by_shape(setting, state, seen, edges) if free else ([], 0.0)
-    shape = shape or [np.zeros_like(gain)] * (1 + 3 * len(edges))
-    over = [common * both for common, both in zip(seen.common, seen.both, strict=True)]
-    steep = grey_slope(seen.linear)
-    slope = steep * seen.linear / np.where(np.abs(seen.field) > 1e-6, seen.field, 1e-6)
-    survive = steep * seen.field * setting.scene.texture * (seen.through - 1)
+        uneven.append(mark * of(_even(setting, state, seen.labels[index], index)))
+        burn.extend(uneven[index] * of(slope) for slope in setting.slope)
+    if free:
+        *shape, softer = (gain * of(change) for change in _by_shape(setting, state, seen, edges))
+    else:
+        *shape, softer = [np.zeros_like(gain)] * (2 + 3 * len(edges))
+    over = zip(seen.common, seen.both, strict=True)
+    field = of(seen.field)
+    slope = steep * of(seen.linear) / np.where(np.abs(field) > 1e-6, field, 1e-6)
+    survive = steep * field * of(setting.scene.texture) * (of(seen.through) - 1)
     columns = np.array(
         [
-            *(gain * setting.fine.seen(along, state.sigma_px) for along in chain(*motion)),
-            *(gain * change for change in shape),
+            *(gain * of(setting.fine.seen(along, state.sigma_px)) for along in chain(*motion)),
+            *shape,
             *burn,
-            *(gain * change for change in over),
-            *(slope * field for field in setting.fields),
+            *(gain * (of(common) * of(both)) for common, both in over),
+            *(slope * of(field) for field in setting.fields),
             survive,
-            gain * softer,
+            softer,
         ],
         np.float32,
     )
@@ -182,10 +196,8 @@ def derivatives(
     return columns, local
 
 
-def _by_shape(
-    setting: Setting, state: State, seen: Seen, edges: list[Coverage]
-) -> tuple[list[Image], Image]:
-    """Return d(transmission) / d(blur, half-widths, leans), and d(transmission) / d(softness)."""
+def _by_shape(setting: Setting, state: State, seen: Seen, edges: list[Coverage]) -> list[Image]:
+    """Return d(transmission) / d(blur), d(half-widths), d(leans) and d(softness)."""
     fine, sigma = setting.fine, state.sigma_px
     sharp = np.ones_like(seen.covers[0].mark)
     beyond = np.ones(setting.scene.region.shape, np.float32)
@@ -207,7 +219,7 @@ def _by_shape(
             shape.extend(fine.seen(lean, sigma) for lean in (one.lean_axis, one.lean_diagonal))
         else:
             shape.extend([np.zeros_like(beyond)] * 2)
-    return shape, fine.seen(softer, sigma)
+    return [*shape, fine.seen(softer, sigma)]
 
 
 def added_levels(setting: Setting, state: State, seen: Seen, index: int) -> Image:

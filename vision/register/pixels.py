@@ -10,6 +10,7 @@ from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
 from vision.register.region import region_around
 from vision.register.scene import Scene
+from vision.register.tone import grey_from_linear
 from vision.register.view import View
 
 Array = NDArray[np.float64]
@@ -41,7 +42,8 @@ def scene_about(
             wanted |= np.abs(layer.distance_at(pose, places)) < layer.reach_mm - layer.pitch_mm
         region = region.tiled(wanted, _TILE_PX, _TILE_MARGIN_PX)
     usable = (region.cut(view.usable) > 0.99).astype(np.float32)
-    grey = region.cut(view.grey)
+    # Pixels are binned as the camera bins light; those of its own keep its very levels.
+    grey = region.cut(view.grey) if binning == 1 else grey_from_linear(region.cut(view.linear))
     if ground is None:
         ones = np.ones(region.shape, np.float32)
         return Scene(region, grey, ones, np.zeros_like(ones), usable, 3)
