@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from calibration.board import Board
 from calibration.charuco import charuco_corners, in_line
-from calibration.light import LINEAR
 from calibration.saddle import blur_of_picture, blurred_window, refine
 from calibration.sides import SIDE_SHARE, by_sides
 
@@ -28,15 +27,9 @@ _BLUR_OF_SQUARE = 0.12
 # Plain boards are searched in a picture of at most this width: finding needs no more, and the
 # corners are refined in the full picture.
 _SEARCH_WIDTH = 1600
-# Half length of a profile that holds a sharp photo's edge.
-_EDGE_PX = 3.0
-# Linear light between the two sides of an edge, below which it is none.
-_MIN_STEP = 0.01
 # Saddle points are ten times worse than corners by sides: where so many (a share) were found by
 # their sides, the others, at the picture's rim or half covered, are left out.
 _MOST = 0.5
-# Profiles of a side that must agree on where it runs: a third of them.
-_LEAST_PROFILES = 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,89 +104,6 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
         ids, px = ids[told], px[told]
     sigma = _sigma(picture, px, max(window, round(SIDE_SHARE * square_px)))
     return Corners(ids, px, sigma, blur)
-
-
-def refine_quad(
-    picture: Grey, rough_px: Array, reach_px: float, bend_px: Array | None = None
-) -> Array | None:
-    """Fit the four sides of a dark quadrilateral and return where they meet, (4, 2).
-
-    Along every side, profiles across it give the place of the edge as the centroid of the slope. A
-    lens bends a side a little: where it is not known by how much, a parabola is fitted, whose ends
-    are less sure than a line's by half. None where the sides are not found.
-
-    Parameters
-    ----------
-    rough_px
-        (4, 2) corners within a pixel or two, in order round the quadrilateral.
-    reach_px
-        Half length of the profiles; no other edge may lie within it.
-    bend_px
-        (4,) how far the middle of each side lies from its chord, to the right of its direction in
-        the picture (u right, v down); None where that is not known.
-    """
-    # In a picture's own tone curve a blurred edge seems to lie further in the dark, the further the
-    # more it is blurred: by half a pixel where black meets white, and differently in every capture.
-    room = 8 * reach_px
-    corner = np.maximum(np.floor(np.min(rough_px, axis=0) - room), 0).astype(int)
-    last = np.maximum(np.ceil(np.max(rough_px, axis=0) + room), 0).astype(int)
-    image = LINEAR[picture[corner[1] : last[1] + 1, corner[0] : last[0] + 1]]
-    if image.size == 0:
-        return None
-    quad = np.array(rough_px, float) - corner
-    along = np.linspace(0.1, 0.9, 48)
-    powers = np.vander(along, 3, increasing=True)
-    for round_ in range(5):
-        # Short profiles once the side is known: less noise.
-        reach = reach_px if round_ == 0 else min(reach_px, _EDGE_PX)
-        steps = np.arange(-reach, reach + 0.125, 0.25)
-        sides = []
-        for k in range(4):
-            first, second = quad[k], quad[(k + 1) % 4]
-            direction = (second - first) / np.linalg.norm(second - first)
-            normal = np.array([-direction[1], direction[0]])
-            middle = first + along[:, None] * (second - first)
-            points = middle[:, None, :] + steps[None, :, None] * normal
-            values = cv2.remap(
-                image,
-                points[:, :, 0].astype(np.float32),
-                points[:, :, 1].astype(np.float32),
-                cv2.INTER_LINEAR,
-            )
-            # The whole slope counts, signs and all: its centroid is linear in the pixels, so it
-            # does not depend on where the edge falls between them.
-            slope = np.diff(values, axis=1)
-            height = slope.sum(axis=1)
-            if np.abs(height).min() < _MIN_STEP:
-                return None
-            offset = slope @ ((steps[:-1] + steps[1:]) / 2) / height
-            near = np.abs(offset - np.median(offset)) < 1.0
-            if near.sum() < _LEAST_PROFILES:
-                return None
-            # A known bend is 4 b (s - s^2), s from 0 to 1 along the side.
-            known = 0.0 if bend_px is None else 4 * float(bend_px[k])
-            left = offset - known * (along - along**2)
-            terms = powers[:, : 3 if bend_px is None else 2]
-            found, *_ = np.linalg.lstsq(terms[near], left[near], rcond=None)
-            bend = np.array([0.0, known, -known])
-            bend[: len(found)] += found
-            # Points and directions of the side at its two ends.
-            ends = np.array([bend[0], bend.sum()])
-            leans = np.array([bend[1], bend[1] + 2 * bend[2]])
-            at = np.array([first, second]) + ends[:, None] * normal
-            sides.append((at, second - first + leans[:, None] * normal))
-        moved = np.empty((4, 2))
-        for k in range(4):
-            (at0, lean0), (at1, lean1) = sides[k - 1], sides[k]
-            crossing = np.stack([lean0[1], -lean1[0]], axis=1)
-            moved[k] = at0[1] + np.linalg.solve(crossing, at1[0] - at0[1])[0] * lean0[1]
-        if np.abs(moved - quad).max() > 4 * reach_px or not np.isfinite(moved).all():
-            return None
-        still = np.abs(moved - quad).max() < 1e-3
-        quad = moved
-        if still:
-            break
-    return np.asarray(quad + corner)
 
 
 def noise_sigma(grey: Grey) -> float:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.bed import Bed, BedMark
 from calibration.board import marker_dictionary
+from calibration.marker_fit import bends_between, fit_marker
 from calibration.marks_file import MarksFile
 from calibration.plane import PlaneSurface
 from calibration.quantity import K95
@@ -36,15 +37,11 @@ def detect_marks(
     Slanted or small ones are found better in a picture that was `enlarged`, large ones on grain in
     one that was shrunk.
 
-    Corners are where the marker's sides meet: the sides are long, and the rounding
-    of a blurred corner does not draw them in.
-
-    A marker that is seen twice is left out: one of the two is something else. One whose sides
-    are too unsharp to be followed is left out too, or kept as found (`rough_too`). How much the
-    lens bends the sides of each mark may be known (`bends_px`, see `refine_quad`).
+    A marker that is seen twice is left out: one of the two is something else. One that does not
+    look as it should is left out too, or kept as found (`rough_too`). How much the lens bends the
+    sides of each mark may be known (`bends_px`, see `fit_marker`).
     """
     from calibration.charuco import marker_detector
-    from calibration.detect import refine_quad
 
     searched = np.ascontiguousarray(grey)
     if enlarged != 1:
@@ -56,7 +53,7 @@ def detect_marks(
         return {}
     found: dict[int, Array] = {}
     twice: set[int] = set()
-    modules = marker_dictionary(dictionary).markerSize + 2
+    known = marker_dictionary(dictionary)
     for identity, quad in zip(np.asarray(ids).ravel(), corners, strict=True):
         number = int(identity)
         if number not in numbers:
@@ -65,10 +62,8 @@ def detect_marks(
             twice.add(number)
         # Pixel centres are whole numbers in either picture.
         rough = (np.asarray(quad, float).reshape(4, 2) + 0.5) / enlarged - 0.5
-        side = float(np.linalg.norm(rough - np.roll(rough, 1, axis=0), axis=1).min())
-        # The nearest other edge is the first module inside the border, one module away.
-        reach = float(np.clip(0.6 * side / modules, 2.0, 8.0))
-        refined = refine_quad(grey, rough, reach, (bends_px or {}).get(number))
+        cells = known.generateImageMarker(number, known.markerSize + 2) > 0
+        refined = fit_marker(grey, cells, rough, (bends_px or {}).get(number))
         if refined is not None or rough_too:
             found[number] = rough if refined is None else refined
     return {number: px for number, px in found.items() if number not in twice}
@@ -147,15 +142,12 @@ def typed_marks(bed: Bed, marks: MarksFile) -> Bed:
 
 
 def bends_of(bed: Bed, corners_mm: Array, height_mm: float) -> Array | None:
-    """Return (4,) how far the lens bends each side of a (4, 2) mark off its chord, px."""
+    """Return (4, 2) how far the lens bends a (4, 2) mark (see `bends_between`), px."""
     middles = (corners_mm + np.roll(corners_mm, -1, axis=0)) / 2
     ends, between = (bed.px_from_mm(places, height_mm) for places in (corners_mm, middles))
-    along = np.roll(ends, -1, axis=0) - ends
-    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    normal /= np.linalg.norm(along, axis=1, keepdims=True)
-    off = between - (ends + np.roll(ends, -1, axis=0)) / 2
-    bends = np.asarray((off * normal).sum(axis=1))
-    return bends if np.isfinite(bends).all() else None
+    if not (np.isfinite(ends).all() and np.isfinite(between).all()):
+        return None
+    return bends_between(ends, between)
 
 
 def _bends_seen(bed: Bed, px: Array, height_mm: float) -> Array | None:

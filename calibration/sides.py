@@ -8,7 +8,6 @@ that is a little off, so the mean of places equally far from the corner is free 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import cv2
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from calibration.board import Board
 from calibration.light import LINEAR
+from calibration.normal import density, normal
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -39,9 +39,6 @@ _BLURS = (0.5, 2.0)
 _NOWHERE_PX = 1e4
 # A corner that would go farther than this has another edge in its profiles.
 _FARTHEST_PX = 1.5
-# The normal distribution by a table: linear in between it is good to 2e-6.
-_Z = np.linspace(-6.0, 6.0, 2401)
-_PHI = np.array([0.5 * (1 + math.erf(z / math.sqrt(2))) for z in _Z])
 # Terms of the course of lines over the picture. How large they are: of the third degree so many
 # times what corners lie off a homography, and of each degree against the one before. What corners
 # miss the course by (px).
@@ -247,14 +244,14 @@ def _edge_of(steps: Array, profile: Array, beyond: Array, blur_px: float) -> Arr
     held += 1e-9 * np.eye(5)
     for _ in range(_STEPS):
         first, second = ((x - (place + far)[..., None]) / blur[..., None] for far in (0.0, gap))
-        step, back = _normal(first), _normal(second)
+        step, back = normal(first), normal(second)
         # Levels: black, how much lighter white is, and how much of that the marker leaves.
         levels = np.stack([np.ones_like(x), step - back, back], axis=-1)
         turned = np.swapaxes(levels, -1, -2)
         found = np.linalg.solve(turned @ levels + held[:3, :3], turned @ y[..., None])
         left = y[..., None] - levels @ found
         light, taken = found[..., 1, :], found[..., 1, :] - found[..., 2, :]
-        slope, slope_back = _density(first) * light, _density(second) * taken
+        slope, slope_back = density(first) * light, density(second) * taken
         shape = [slope_back - slope, slope_back * second - slope * first]
         rows = np.concatenate([levels, np.stack(shape, axis=-1) / blur[..., None, None]], axis=-1)
         turned = np.swapaxes(rows, -1, -2)
@@ -266,14 +263,6 @@ def _edge_of(steps: Array, profile: Array, beyond: Array, blur_px: float) -> Arr
         blur = np.clip(blur + change[..., 4], *_BLURS)
     fits = known & (np.abs(place) < 2)
     return np.asarray(np.where(fits, place * rising * blur_px, np.nan))
-
-
-def _normal(z: Array) -> Array:
-    return np.asarray(np.interp(z, _Z, _PHI))
-
-
-def _density(z: Array) -> Array:
-    return np.asarray(np.exp(-(np.minimum(np.abs(z), 40.0) ** 2) / 2) / math.sqrt(2 * math.pi))
 
 
 def _sampled(image: NDArray[np.float32], points: Array) -> Array:

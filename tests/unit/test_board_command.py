@@ -81,13 +81,13 @@ def test_reference_marks_are_written_for_their_places(
     assert json.loads(capsys.readouterr().out)["marks"]["centres_mm"]["11"] == [386.0, 14.0]
     marks = read_marks(tmp_path / "marks.json")
     sheet = pypdfium2.PdfDocument(tmp_path / "marks.pdf")[0]
-    per_mm = 8.0
+    per_mm = 16.0
     page = np.array(sheet.render(scale=per_mm * 25.4 / 72).to_pil().convert("L"))
     found = detect_marks(page, marks.dictionary, sorted(marks.centres_mm))
     assert sorted(found) == [10, 11, 12, 13]
     for px in found.values():
         sides = np.linalg.norm(px - np.roll(px, 1, axis=0), axis=1) / per_mm
-        # One pixel of the rendered page is 0.125 mm, and rectangles are rounded outward.
+        # One pixel of the rendered page is 0.0625 mm, and rectangles are rounded outward.
         np.testing.assert_allclose(sides, 14.0, atol=0.13)
         # Printed upright: the first corner is the upper left one.
         assert px[0].sum() == px.sum(axis=1).min()
