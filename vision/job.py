@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.bed import Bed, FocusPlane
 from calibration.quantity import K95, K95_PLANE, Quantity
 from vision.artwork.blanks import one_blank
-from vision.artwork.placing import Rigid, anchor_point, bed_from_page
+from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
 from vision.capture.photo import Photo
 from vision.diagnose.causes import doubts_of, findings_of, summary_of
@@ -21,7 +20,6 @@ from vision.diagnose.verdict import judge
 from vision.measure.budget import HATCH_SPACING_MM, Assumptions
 from vision.measure.margins import margins
 from vision.piece import PieceResult, conditions, measure_piece, not_found
-from vision.register.locate import REACH_MM, REACH_RAD, Located, locate
 from vision.register.view import NotFound
 from vision.result import (
     CalibrationRow,
@@ -35,6 +33,7 @@ from vision.result import (
 )
 from vision.sheet import on_sheet
 from vision.situation import Situation, see_captures, see_work
+from vision.whereabouts import Wanted
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -44,13 +43,6 @@ _THICKNESS_MM = 5.0
 # Nearer to the camera than this share of the distance at which it was calibrated, a wrong height
 # shifts points more than twice as far.
 _NEAR = 0.5
-# An artwork that explains this share of what is seen about it is plainly there: of 26 simulated
-# jobs in place two, with outlines alone, lay below, and mirrored ones reached 0.7. Where it
-# explains so much it is named though it lies elsewhere; one turned by half reached 0.84.
-_PLAINLY = 0.8
-_SURELY = 0.9
-# No other place, turn or mirroring needs to be tried beside one that explains so much.
-_BEYOND_DOUBT = 0.95
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,8 +128,17 @@ class Job:
 def check_job(job: Job) -> JobResult:
     """Measure and judge one job: captures, artwork, fits, findings, verdict."""
     situation = see_captures(job.after, job.before, job.bed, job.above_bed_mm, job.thick_mm)
-    intended = _intended(job)
-    place = _locate(job, situation, intended)
+    wanted = Wanted(
+        job.artwork,
+        job.at_mm,
+        job.turn_deg,
+        job.anchor,
+        job.mirror,
+        job.kerf_mm,
+        job.negative,
+    )
+    intended = wanted.pose
+    place = wanted.found(situation)
     if isinstance(place, NotFound):
         return _assemble(job, situation, intended, None, [not_found(job.artwork, place)])
     common, rivals = place.pose, place.rivals
@@ -170,89 +171,6 @@ def check_job(job: Job) -> JobResult:
             piece = replace(piece, evidence=evidence, warnings=(*piece.warnings, *said))
         pieces.append(piece)
     return _assemble(job, situation, intended, common, pieces)
-
-
-def _intended(job: Job) -> Rigid | None:
-    if job.at_mm is None:
-        return None
-    return bed_from_page(job.artwork.box_mm, job.at_mm, job.turn_deg, job.anchor, job.mirror)
-
-
-def _locate(job: Job, situation: Situation, intended: Rigid | None) -> Located | NotFound:
-    """Find the artwork; where it is not at its place, tell where else on the bed it may be."""
-    grounds = (None,) if situation.ground is None else (situation.ground, None)
-    if intended is None:
-        anchor = job.anchor or "centre"
-        start = bed_from_page(job.artwork.box_mm, (0.0, 0.0), job.turn_deg, anchor, job.mirror)
-        return _look(job, situation, start, True, grounds)
-    near = _look(job, situation, intended, False, grounds)
-    explained = 0.0 if isinstance(near, NotFound) else near.explained
-    if explained > _PLAINLY:
-        return near
-    there = _elsewhere(job, situation, intended)
-    if there is None or there.explained < _SURELY:
-        return near
-    x0, y0, x1, y1 = job.artwork.box_mm
-    middle = np.array([[(x0 + x1) / 2, (y0 + y1) / 2]])
-    off = (there.pose.apply(middle) - intended.apply(middle))[0]
-    turn = math.remainder(there.pose.angle_rad - intended.angle_rad, 2 * math.pi)
-    alike = there.pose.mirrored == intended.mirrored
-    if np.abs(off).max() <= REACH_MM and abs(turn) <= REACH_RAD and alike:
-        return there
-    told = anchor_point(job.artwork.box_mm, job.anchor, there.pose.mirrored)
-    x, y = there.pose.apply(told[None])[0]
-    turn_deg = round(math.degrees(math.remainder(there.pose.angle_rad, 2 * math.pi)), 1) + 0.0
-    mirror = "" if alike else f" {'with' if there.pose.mirrored else 'without'} --mirror"
-    why = (
-        f"nothing like it lies within {REACH_MM:.0f} mm and {math.degrees(REACH_RAD):.0f} degrees "
-        "of its place"
-    )
-    if isinstance(near, NotFound) and near.outside_view:
-        why = near.why
-    return NotFound(
-        why,
-        hint=f"what looks like the artwork lies {np.hypot(*off):.0f} mm from there, as if --at "
-        f"were {x:.1f},{y:.1f} and --turn {turn_deg:.1f}{mirror}: look whether the job was placed "
-        "there, or whether that is another piece",
-    )
-
-
-def _elsewhere(job: Job, situation: Situation, intended: Rigid) -> Located | None:
-    """Return where on the bed, in which quarter turn or mirrored, the artwork fits best."""
-    best: Located | None = None
-    for mirrored, quarters in itertools.product((False, True), range(4)):
-        start = replace(
-            intended,
-            angle_rad=intended.angle_rad + quarters * math.pi / 2,
-            mirrored=intended.mirrored != mirrored,
-        )
-        found = _look(job, situation, start, True, (situation.ground,), most=2)
-        if isinstance(found, NotFound):
-            continue
-        if best is None or found.explained > best.explained:
-            best = found
-        if best.explained > _BEYOND_DOUBT:
-            break
-    return best
-
-
-def _look(
-    job: Job,
-    situation: Situation,
-    start: Rigid,
-    anywhere: bool,
-    grounds: tuple[Image | None, ...],
-    most: int = 6,
-) -> Located | NotFound:
-    """Look for the artwork, with the help of the before capture where that helps."""
-    result: Located | NotFound = NotFound("no capture")
-    for ground in grounds:
-        result = locate(
-            situation.after, ground, job.artwork, start, anywhere, job.kerf_mm, job.negative, most
-        )
-        if not isinstance(result, NotFound) or result.outside_view:
-            break
-    return result
 
 
 def _assumptions(job: Job) -> Assumptions:

@@ -103,6 +103,24 @@ class Artwork:
             areas=() if "fill" in layers else self.areas,
         )
 
+    def scaled(self, size: float) -> Artwork:
+        """Return the artwork made so many times as large about the page's origin."""
+
+        def larger(box: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+            left, low, right, high = box
+            return size * left, size * low, size * right, size * high
+
+        return replace(
+            self,
+            strokes=tuple(replace(one, points_mm=size * one.points_mm) for one in self.strokes),
+            areas=tuple(
+                replace(area, rings_mm=tuple(size * ring for ring in area.rings_mm))
+                for area in self.areas
+            ),
+            features=tuple(replace(one, box_mm=larger(one.box_mm)) for one in self.features),
+            chord_error_mm=size * self.chord_error_mm,
+        )
+
     @property
     def box_mm(self) -> tuple[float, float, float, float]:
         """Bounding box of all features without kerf: (x_min, y_min, x_max, y_max)."""
