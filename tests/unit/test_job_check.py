@@ -233,6 +233,20 @@ def test_a_mark_far_from_its_place_is_named_where_it_lies_and_not_judged(
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("read", [72 / 96, 96 / 72, 90 / 96, 25.4 / 96])
+def test_a_drawing_read_in_other_units_than_it_was_burned_in_is_named(jobs, read):
+    job, _ = jobs("in place")
+    result = check_job(replace(job, artwork=job.artwork.scaled(read)))
+    assert result.verdict.state == "undecided"
+    (finding,) = result.findings
+    assert finding.kind == "not_found"
+    told = re.search(r"is (.*) times as large, (.*) x (.*) mm instead", finding.next_capture)
+    x0, y0, x1, y1 = job.artwork.box_mm
+    assert float(told[1]) == pytest.approx(1 / read, rel=0.01)
+    assert [float(told[2]), float(told[3])] == pytest.approx([x1 - x0, y1 - y0], abs=0.06)
+
+
+@pytest.mark.slow
 def test_work_much_nearer_than_what_the_map_was_made_on_is_warned_of(jobs):
     job, _ = jobs("in place")
     far = replace(job.bed, pivot_mm=(0.0, 0.0, -600.0))
