@@ -8,6 +8,7 @@ import pytest
 from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
 from vision.artwork.placing import Rigid
 from vision.measure.trust import trust
+from vision.register.local import local_offsets
 from vision.register.locate import locate
 from vision.register.mark import Mark, measure
 from vision.register.tone import grey_from_linear
@@ -72,6 +73,35 @@ def test_of_more_pixels_than_are_of_use_some_are_binned(
     assert mark.scene.region.bin == binning
     assert shift(mark, "fill") == pytest.approx((0.22, -0.14), abs=0.025)
     assert shift(mark, "outline") == pytest.approx((0.0, 0.06), abs=0.025)
+
+
+def test_local_offsets_are_those_of_all_gains_solved_with_them() -> None:
+    """Gains of the burn are eliminated cell by cell; solved all at once they give the same."""
+    mark = measured(capture(SURFACE, (0.2, 0.1), (0.0, 0.05), noise=2.0, seed=4))
+    fit, scene = mark.fit, mark.scene
+    whole = np.zeros(scene.region.shape, np.int64)
+    found = {o.layer: o for o in local_offsets(scene, fit, whole, mark.inflation)}
+    strongest = np.max([np.abs(levels) for levels in fit.expected], axis=0)
+    use = (scene.usable * scene.region.core > 0) & (strongest > 0.02 * strongest.max())
+    patch, burn = fit.setting.cell[use], fit.setting.burn
+    rows = []
+    for layer, levels in enumerate(fit.expected):
+        rows.extend([*fit.moves[3 * layer : 3 * layer + 2, use], levels[use]])
+    prior, away = [0.5**-2, 0.5**-2, 1.0] * 2, [0.0] * 6
+    for number in np.unique(patch):
+        for layer, own in enumerate(fit.by_gain):
+            rows.append(own[use] * (patch == number))
+            prior.append(burn.uneven[layer] ** -2)
+            away.append(1 - fit.state.gain[layer][number])
+    jacobian = np.array(rows, float)
+    white = max(fit.noise, 0.3) ** 2 * mark.inflation
+    covariance = np.linalg.inv(jacobian @ jacobian.T / white + np.diag(prior))
+    right = jacobian @ fit.residual[use] / white + np.array(prior) * away
+    for layer, offset in found.items():
+        part = slice(3 * layer, 3 * layer + 2)
+        assert offset.shift_mm == pytest.approx((covariance @ right)[part], abs=1e-6)
+        assert offset.covariance == pytest.approx(covariance[part, part], rel=1e-4, abs=1e-9)
+    assert sorted(found) == [0, 1]
 
 
 def test_blank_work_is_not_taken_for_a_mark() -> None:

@@ -9,6 +9,7 @@ left counts the gains as estimated, not as known.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -234,7 +235,9 @@ def normal_equations(
     )
 
 
-def by_cell(first: Image, second: Image, cell: NDArray[np.int64], cells: int) -> Array:
+def by_cell(
+    first: NDArray[Any], second: NDArray[Any], cell: NDArray[np.int64], cells: int
+) -> Array:
     """Return (cells, n, m) sums over each cell of the products of (n, p) and (m, p) pixels."""
     out = np.empty((cells, len(first), len(second)))
     for i, one in enumerate(first):

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.register.equations import by_cell
 from vision.register.fitted import Fit
 from vision.register.scene import Scene
 
@@ -91,31 +92,38 @@ def local_offsets(
         fit.by_gain.reshape(count, -1) if fit.uneven else np.zeros((0, len(residual)), np.float32)
     )
     patch: NDArray[np.int64] = fit.setting.cell.ravel()
-    uneven = fit.setting.burn.uneven
     noise2 = max(fit.noise, 0.3) ** 2
+    white2 = noise2 * inflation
+    gain = np.array(fit.state.gain[: len(gains)]).reshape(len(gains), -1)
+    even = np.array(fit.setting.burn.uneven[: len(gains)]) ** -2.0
+    prior = [_SHIFT_PRIOR_MM**-2, _SHIFT_PRIOR_MM**-2, _STRENGTH_PRIOR**-2] * count
     xs, ys = x.ravel(), y.ravel()
     for members in np.split(index, bounds):
         if len(members) < 12:
             continue
         rows: list[NDArray[np.floating]] = []
-        prior: list[float] = []
-        numbers = np.unique(patch[members])
         for layer in range(count):
             shift = flat[(0 if tied else 3 * layer) : (2 if tied else 3 * layer + 2), members]
             rows.extend([shift[0], shift[1], expected[layer].ravel()[members]])
-            prior.extend([_SHIFT_PRIOR_MM**-2, _SHIFT_PRIOR_MM**-2, _STRENGTH_PRIOR**-2])
-        # What an uneven burn explains is no shift: its gains stay free, as they were in the fit.
-        away = [0.0] * len(prior)
-        for number in numbers:
-            for layer, own in enumerate(gains):
-                rows.append(own[members] * (patch[members] == number))
-                prior.append(uneven[layer] ** -2)
-                away.append(1.0 - float(fit.state.gain[layer][number]))
         jacobian = np.array(rows, np.float64)
-        normal = jacobian @ jacobian.T / (noise2 * inflation) + np.diag(prior)
-        right = jacobian @ residual[members] / (noise2 * inflation) + np.array(prior) * away
+        numbers, here = np.unique(patch[members], return_inverse=True)
+        # What an uneven burn explains is no shift: its gains stay free, as they were in the fit,
+        # and are eliminated (see `equations`).
+        own = gains[:, members].astype(np.float64)
+        scaled, cells_here = own / white2, len(numbers)
+        block = by_cell(scaled, own, here, cells_here) + np.diag(even)
+        cross = by_cell(scaled, jacobian, here, cells_here)
+        pull = by_cell(scaled, residual[None, members], here, cells_here)[:, :, 0]
+        pull += even * (1.0 - gain[:, numbers].T)
+        inverse = np.linalg.inv(block)
+        response = inverse @ cross
+        normal = jacobian @ jacobian.T / white2 + np.diag(prior)
+        normal -= np.tensordot(cross, response, ((0, 1), (0, 1)))
+        right = jacobian @ residual[members] / white2
+        right -= np.tensordot(response, pull, ((0, 1), (0, 1)))
         covariance = np.linalg.inv(normal)
         solution = np.asarray(covariance @ right, np.float64)
+        change = np.einsum("cij,cj->ci", inverse, pull) - response @ solution
         for layer in range(count):
             power = jacobian[3 * layer + 2] ** 2
             energy = float(power.sum())
@@ -136,9 +144,7 @@ def local_offsets(
                     np.asarray(covariance[part, part]),
                     _share(added[layer], expected[layer], members)
                     + float(solution[3 * layer + 2])
-                    + _mean_change(
-                        solution[3 * count + layer :: count], numbers, patch[members], power
-                    ),
+                    + (float(change[here, layer] @ power / power.sum()) if fit.uneven else 0.0),
                     float(np.sqrt(covariance[3 * layer + 2, 3 * layer + 2])),
                     energy,
                 )
@@ -152,15 +158,6 @@ def _share(
     """Return how much of what is expected in a cell the fit itself has there."""
     want = expected.ravel()[members].astype(np.float64)
     return float(want @ added.ravel()[members] / (want @ want))
-
-
-def _mean_change(
-    gains: Array, numbers: NDArray[np.int64], patch: NDArray[np.int64], power: Array
-) -> float:
-    """Return the mean change of the gains (one per number), weighed by the power of each patch."""
-    if len(gains) == 0:
-        return 0.0
-    return float(gains[np.searchsorted(numbers, patch)] @ power / power.sum())
 
 
 def square_cells(scene: Scene, side_mm: float) -> NDArray[np.int64]:
