@@ -164,18 +164,26 @@ def test_one_knocked_mark_is_not_taken_for_a_refocus() -> None:
     assert "was moved" in said.note
 
 
-def test_a_zoom_about_the_middle_is_no_refocus_and_counts_as_not_known() -> None:
+@pytest.mark.parametrize(("percent", "told_apart"), [(20.0, False), (30.0, True)])
+def test_a_zoom_about_the_middle_is_no_refocus_and_counts_as_not_known(
+    percent: float, told_apart: bool
+) -> None:
+    """Unless it is so large that it is told from a movement."""
     calibrated = bed(STEEP)
     inner = tuple(
         replace(mark, corners_mm=(mark.corners_mm - [200, 150]) / 2 + [200, 150])
         for mark in calibrated.marks
     )
     calibrated = calibrated.with_marks(inner, calibrated.dictionary)
-    camera = now(calibrated, 30.0)
+    camera = now(calibrated, percent)
     solved, said = told(calibrated, camera)
-    assert said.moved is True
-    assert said.refocus is None
-    assert "a zoom by 1.30 would look the same" in said.note
+    if told_apart:
+        assert said.moved is False
+        assert "zoomed by 1.300" in said.note
+    else:
+        assert said.moved is True
+        assert said.refocus is None
+        assert "a zoom by 1.20 would look the same" in said.note
     for height in (0.0, 40.0):
         seen = solved.mm_from_px(camera.px_from_mm(GRID, height), height)
         u95 = PlaneSurface(solved, height).calibration_u95_mm(GRID)
