@@ -33,7 +33,7 @@ _STILL = Rigid(0.0, 0.0, 0.0)
 _SCORCH_MM = 1.5
 # The mark is seen in the after capture; before it the work may have lain this far off.
 _SLACK_MM = 12.0
-# White paper of reference marks is overexposed first: a few marks are this share of a picture.
+# The white paper of a few reference marks is this share of a picture.
 _OVEREXPOSED = 0.005
 # The study of the main job found the work's movement to err 1.3 times as far as residuals say.
 _MOVEMENT_SPREAD = 1.3
@@ -137,9 +137,8 @@ def see_captures(
         bright = saturated_share(view)
         if bright > _OVEREXPOSED:
             warnings.append(
-                f"the {role} capture: {100 * bright:.1f} % of it is overexposed; that does not "
-                "count, and reference marks there look larger than they are: use less light or a "
-                "shorter exposure"
+                f"the {role} capture: {100 * bright:.1f} % of it is overexposed and does not "
+                "count: use less light or a shorter exposure"
             )
     seen = views.get("before")
     return Situation(
