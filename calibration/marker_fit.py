@@ -94,12 +94,11 @@ def fit_marker(
         corners (see `bends_between`); None where that is not known. Then how far it moves them
         square to the sides is fitted, too, and the corners are less sure.
     """
-    pitch = float(np.linalg.norm(rough_px - np.roll(rough_px, 1, axis=0), axis=1).min()) / len(
-        cells
-    )
+    sides_px = np.linalg.norm(rough_px - np.roll(rough_px, 1, axis=0), axis=1)
+    pitch = float(sides_px.min()) / len(cells)
     room = 2.0 + 2 * pitch
     first = np.maximum(np.floor(rough_px.min(axis=0) - room), 0).astype(int)
-    last = np.maximum(np.ceil(rough_px.max(axis=0) + room), 0).astype(int)
+    last = np.maximum(np.ceil(rough_px.max(axis=0) + room), -1).astype(int)
     patch = picture[first[1] : last[1] + 1, first[0] : last[0] + 1]
     if patch.size == 0 or not np.isfinite(pitch):
         return None
@@ -110,11 +109,8 @@ def fit_marker(
     known = np.zeros((4, 2)) if bends_px is None else bends_px
     now = _Marker(rough, known, _BLUR_PX, np.zeros(2), np.zeros(2))
     for number in range(_ROUNDS):
-        try:
-            seen = _look(places, cells, now)
-        except np.linalg.LinAlgError:
-            return None
-        if len(seen.black) < _FEWEST_PX:
+        seen = _look(places, cells, now)
+        if seen is None:
             return None
         target = light[seen.inside]
         if number == 0:
@@ -187,15 +183,17 @@ def _stepped(
     ), usual
 
 
-def _look(places: Array, cells: NDArray[np.bool_], marker: _Marker) -> _Seen:
-    """Return the pattern of a marker at those of (m, 2) places that show it."""
+def _look(places: Array, cells: NDArray[np.bool_], marker: _Marker) -> _Seen | None:
+    """Return the pattern of a marker at those of (m, 2) places that show it; None of too few."""
     count = len(cells)
     forth = _homography(marker.quad, count)
-    back = np.asarray(np.linalg.inv(forth), np.float64)
+    back = np.asarray(np.linalg.pinv(forth), np.float64)
     own = _through(back, places)
     # Bends are small: how far a place is moved is told well enough by where it seems to be.
     own = _through(back, places - _sides(own / count).T @ marker.bends)
     inside = np.asarray((np.abs(own - count / 2) < count / 2 + _MARGIN).all(axis=1))
+    if inside.sum() < _FEWEST_PX:
+        return None
     own = own[inside]
     (a, b), (c, d) = _jacobian(forth, own)
     inverse = np.array([[d, -b], [-c, a]]) / (a * d - b * c)  # d(cell) / d(pixel)

@@ -15,6 +15,7 @@ from calibration.board import marker_dictionary
 from calibration.errors import WitmarkError
 from calibration.lens import Lens
 from calibration.light import LINEAR
+from calibration.marker_fit import fit_marker
 from calibration.marks import bends_of, detect_marks, register_marks
 from calibration.marks_file import MarksFile, marks_from_json
 from calibration.plane import PlaneSurface
@@ -144,6 +145,24 @@ def test_what_an_overexposed_mark_lost_moves_no_corner() -> None:
     for number, px in found.items():
         true = bed().px_from_mm(MARKS.corners_mm(number), 0.0)
         assert np.abs(px - true).max() < 0.05
+
+
+@pytest.mark.parametrize("what", ["blank", "noise", "edge", "another mark", "no square"])
+def test_what_is_no_such_mark_is_not_fitted(still: np.ndarray, what: str) -> None:
+    (rough,) = detect_marks(still, "DICT_4X4_50", [10], rough_too=True).values()
+    cells = marker_dictionary("DICT_4X4_50").generateImageMarker(10, 6) > 0
+    picture = still.copy()
+    if what == "blank":
+        picture[:] = 200
+    elif what == "noise":
+        picture[:] = np.random.default_rng(2).integers(0, 256, picture.shape)
+    elif what == "edge":
+        picture[:, : int(rough[:, 0].mean())] = 30
+    elif what == "another mark":
+        cells = marker_dictionary("DICT_4X4_50").generateImageMarker(11, 6) > 0
+    else:
+        rough = np.repeat(rough[:1], 4, axis=0)
+    assert fit_marker(picture, cells, rough) is None
 
 
 def test_dirt_on_a_mark_hardly_moves_its_corners() -> None:
