@@ -188,9 +188,9 @@ def _look(places: Array, cells: NDArray[np.bool_], marker: _Marker) -> _Seen | N
     count = len(cells)
     forth = _homography(marker.quad, count)
     back = np.asarray(np.linalg.pinv(forth), np.float64)
-    own = _through(back, places)
     # Bends are small: how far a place is moved is told well enough by where it seems to be.
-    own = _through(back, places - _sides(own / count).T @ marker.bends)
+    sides = _sides(_through(back, places) / count)
+    own = _through(back, places - sides.T @ marker.bends)
     inside = np.asarray((np.abs(own - count / 2) < count / 2 + _MARGIN).all(axis=1))
     if inside.sum() < _FEWEST_PX:
         return None
@@ -212,7 +212,7 @@ def _look(places: Array, cells: NDArray[np.bool_], marker: _Marker) -> _Seen | N
         np.einsum("kn,kjn->nj", [(by_u * down).sum(axis=0), (by_v * across).sum(axis=0)], inverse),
         (blur_u * down).sum(axis=0) + (blur_v * across).sum(axis=0),
         np.stack([(1 - s) * (1 - t), s * (1 - t), s * t, (1 - s) * t]),
-        _sides(own / count),
+        sides[:, inside],
     )
 
 

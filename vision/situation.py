@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,7 +110,7 @@ def see_captures(
 ) -> Situation:
     """Make the captures' maps, with the camera in each solved from the reference marks."""
     given = {role: photos for role, photos in (("before", before), ("after", after)) if photos}
-    for photo in chain(*given.values()):
+    for photo in (*before, *after):
         check_size(photo, bed.image_size, "the bed file")
     surfaces: dict[str, PlaneSurface] = {}
     cameras: list[tuple[str, CameraMovement]] = []

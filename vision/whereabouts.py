@@ -25,14 +25,13 @@ _SURELY = 0.9
 # No other place, turn or mirroring needs to be tried beside one that explains so much.
 _BEYOND_DOUBT = 0.95
 # A drawing of other units than it was burned in: 72, 90 or 96 px to the inch, a px, an inch or a
-# centimetre for a millimetre (common practice, no source).
-# Smaller ones are quicker to look for.
+# centimetre for a millimetre (common practice, no source). Smaller ones are quicker to look for.
 _SIZES: tuple[float, ...] = (
     *(72 / 96, 25.4 / 96, 25.4 / 72, 90 / 96, 1 / 25.4, 1 / 10),
     *(96 / 72, 96 / 90, 96 / 25.4, 72 / 25.4, 10.0, 25.4),
 )
-# It explains so much more than what was drawn (twelve of simulated jobs: 0.83 or more against 0.57
-# or less); a mark as small as that fits many a spot.
+# It explains so much more than what was drawn (four simulated artworks read at five wrong sizes
+# each: 0.83 or more against 0.57 or less); a mark as small as that fits many a spot.
 _PLAINLY_MORE = 0.2
 _TOO_SMALL_MM = 8.0
 
@@ -81,10 +80,10 @@ class Wanted:
         explained = 0.0 if isinstance(near, NotFound) else near.explained
         if explained > _PLAINLY:
             return near
-        intended = self.pose
         other_size = self._of_another_size(situation, explained)
         if other_size is not None:
             return other_size
+        intended = self.pose
         there = None if intended is None else self._elsewhere(situation, intended)
         if intended is None or there is None or there.explained < _SURELY:
             return near

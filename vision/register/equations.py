@@ -27,6 +27,28 @@ _MOST = 0.6
 
 
 @dataclass(frozen=True, eq=False)
+class Eliminated:
+    """What is left of normal equations once the gains follow the parameters.
+
+    Attributes
+    ----------
+    inverse
+        (cells, layers, layers) inverse of the gains' own blocks.
+    response, steps
+        (cells, layers, p) how the gains follow the parameters, and (cells, layers) their change
+        with the parameters held.
+    normal, gradient
+        (p, p) and (p,) of the parameters.
+    """
+
+    inverse: Array
+    response: Array
+    steps: Array
+    normal: Array
+    gradient: Array
+
+
+@dataclass(frozen=True, eq=False)
 class GainsTold:
     """What the pixels tell of the gains, before anything is expected of them.
 
@@ -45,6 +67,27 @@ class GainsTold:
     cross: Array
     normal: Array
     gradient: Array
+
+    def eliminated(self, strength: Array, away: Array) -> Eliminated:
+        """Return the equations with the gains eliminated.
+
+        Parameters
+        ----------
+        strength
+            (layers,) how firmly gains are held at one.
+        away
+            (cells, layers) what each is short of it.
+        """
+        inverse = np.linalg.inv(self.block + np.diag(strength))
+        pull = self.pull + strength * away
+        response = inverse @ self.cross
+        return Eliminated(
+            np.asarray(inverse, np.float64),
+            response,
+            np.einsum("cij,cj->ci", inverse, pull),
+            self.normal - np.tensordot(self.cross, response, ((0, 1), (0, 1))),
+            self.gradient - np.tensordot(response, pull, ((0, 1), (0, 1))),
+        )
 
     def of(self, cells: NDArray[np.int64]) -> tuple[Array, Array]:
         """Return (n, n) and (n,) of the gains of some cells, all parameters following them.
@@ -183,7 +226,7 @@ def normal_equations(
         Whether derivatives are wanted of the pixels that count alone.
     """
     counts = weight > 0
-    used = np.flatnonzero(counts) if counts.mean() < _MOST else np.arange(counts.size)
+    used = np.flatnonzero(counts) if counts.mean() < _MOST else slice(None)
     columns, local = derivatives(setting, state, seen, free, used if step_only else None)
     fixed = held(setting, state, free)
     columns[fixed] = 0.0
@@ -204,34 +247,56 @@ def normal_equations(
         local, own = local[:0], own[:0]
     count, cells = len(local), setting.cells if uneven else 0
     cell = setting.cell.ravel()[used]
-    strength = setting.burn.strength
-    scaled = own * weight.ravel()[used]
-    block = by_cell(scaled, own, cell, cells)
-    cross = by_cell(scaled, flat, cell, cells)
-    pull = by_cell(scaled, residual[None], cell, cells)[:, :, 0]
-    told = GainsTold(block, pull.copy(), cross, normal.copy(), gradient.copy())
-    for i in range(count):
-        pull[:, i] += strength[i] * (1 - state.gain[i])
-    inverse = np.linalg.inv(block + np.diag(strength[:count]))
-    response = inverse @ cross
-    for index, of_layer in enumerate(np.moveaxis(response, 1, 0)):
-        spread = strength[index] * setting.burn.scatter
-        prior += spread * (of_layer.T @ of_layer)
-    normal -= np.tensordot(cross, response, ((0, 1), (0, 1)))
-    gradient -= np.tensordot(response, pull, ((0, 1), (0, 1)))
+    strength = setting.burn.strength[:count]
+    told = gains_told(own, flat, residual, weight.ravel()[used], cell, cells, normal, gradient)
+    left = told.eliminated(strength, 1 - np.array(state.gain).T[:cells, :count])
+    for of_layer, firmly in zip(np.moveaxis(left.response, 1, 0), strength, strict=True):
+        prior += firmly * setting.burn.scatter * (of_layer.T @ of_layer)
     # A whisper of ridge: an amplitude that no pixel sees must not make the matrix singular.
-    normal += np.diag(1e-9 * np.diag(normal).max() + 1e-9 * np.diag(normal))
-    steps = np.einsum("cij,cj->ci", inverse, pull)
+    diagonal = np.diag(left.normal)
     return Equations(
         columns,
         local,
+        left.normal + np.diag(1e-9 * diagonal.max() + 1e-9 * diagonal),
+        left.gradient,
+        prior,
+        left.response,
+        left.steps,
+        left.inverse,
+        told,
+    )
+
+
+def gains_told(
+    own: NDArray[Any],
+    flat: NDArray[Any],
+    residual: NDArray[Any],
+    weight: NDArray[Any] | float,
+    cell: NDArray[np.int64],
+    cells: int,
+    normal: Array,
+    gradient: Array,
+) -> GainsTold:
+    """Return what (n,) pixels tell of the gains.
+
+    Parameters
+    ----------
+    own, flat
+        (layers, n) derivatives by the gain of a pixel's own cell, (p, n) by the parameters.
+    residual, weight, cell
+        (n,) of the pixels; cells are numbered from 0.
+    cells
+        How many cells there are.
+    normal, gradient
+        (p, p) and (p,) of the parameters, gains held.
+    """
+    scaled = own * weight
+    return GainsTold(
+        by_cell(scaled, own, cell, cells),
+        by_cell(scaled, residual[None], cell, cells)[:, :, 0],
+        by_cell(scaled, flat, cell, cells),
         normal,
         gradient,
-        prior,
-        response,
-        steps,
-        np.asarray(inverse, np.float64),
-        told,
     )
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.register.equations import by_cell
+from vision.register.equations import gains_told
 from vision.register.fitted import Fit
 from vision.register.scene import Scene
 
@@ -94,7 +94,7 @@ def local_offsets(
     patch: NDArray[np.int64] = fit.setting.cell.ravel()
     noise2 = max(fit.noise, 0.3) ** 2
     white2 = noise2 * inflation
-    gain = np.array(fit.state.gain[: len(gains)]).reshape(len(gains), -1)
+    away = 1 - np.array(fit.state.gain).T[:, : len(gains)]
     even = np.array(fit.setting.burn.uneven[: len(gains)]) ** -2.0
     prior = [_SHIFT_PRIOR_MM**-2, _SHIFT_PRIOR_MM**-2, _STRENGTH_PRIOR**-2] * count
     xs, ys = x.ravel(), y.ravel()
@@ -107,23 +107,20 @@ def local_offsets(
             rows.extend([shift[0], shift[1], expected[layer].ravel()[members]])
         jacobian = np.array(rows, np.float64)
         numbers, here = np.unique(patch[members], return_inverse=True)
-        # What an uneven burn explains is no shift: its gains stay free, as they were in the fit,
-        # and are eliminated (see `equations`).
-        own = gains[:, members].astype(np.float64)
-        scaled, cells_here = own / white2, len(numbers)
-        block = by_cell(scaled, own, here, cells_here) + np.diag(even)
-        cross = by_cell(scaled, jacobian, here, cells_here)
-        pull = by_cell(scaled, residual[None, members], here, cells_here)[:, :, 0]
-        pull += even * (1.0 - gain[:, numbers].T)
-        inverse = np.linalg.inv(block)
-        response = inverse @ cross
-        normal = jacobian @ jacobian.T / white2 + np.diag(prior)
-        normal -= np.tensordot(cross, response, ((0, 1), (0, 1)))
-        right = jacobian @ residual[members] / white2
-        right -= np.tensordot(response, pull, ((0, 1), (0, 1)))
-        covariance = np.linalg.inv(normal)
-        solution = np.asarray(covariance @ right, np.float64)
-        change = np.einsum("cij,cj->ci", inverse, pull) - response @ solution
+        # What an uneven burn explains is no shift: its gains stay free, as they were in the fit.
+        told = gains_told(
+            gains[:, members].astype(np.float64),
+            jacobian,
+            residual[members],
+            1 / white2,
+            here,
+            len(numbers),
+            jacobian @ jacobian.T / white2 + np.diag(prior),
+            jacobian @ residual[members] / white2,
+        ).eliminated(even, away[numbers])
+        covariance = np.linalg.inv(told.normal)
+        solution = np.asarray(covariance @ told.gradient, np.float64)
+        change = told.steps - told.response @ solution
         for layer in range(count):
             power = jacobian[3 * layer + 2] ** 2
             energy = float(power.sum())

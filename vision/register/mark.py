@@ -225,6 +225,8 @@ def _reach_mm(pixel: float) -> float:
 
 def _binning(first: Fit, pixel: float) -> int:
     """Return how many capture pixels (of this size, mm) a side make one pixel of the fine fit."""
+    if 2 * pixel > _COARSEST_MM:
+        return 1
     setting, region = first.setting, first.setting.scene.region
     nearest = np.min(
         [

@@ -136,7 +136,7 @@ def derivatives(
     state: State,
     seen: Seen,
     free: bool = True,
-    used: NDArray[np.int64] | None = None,
+    used: NDArray[np.int64] | slice | None = None,
 ) -> tuple[Image, Image]:
     """Return (p, rows, columns) d(grey) / d(parameter), and (layers, rows, columns) by the gain.
 
