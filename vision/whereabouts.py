@@ -149,7 +149,7 @@ class Wanted:
                 continue
             if found.explained > max(_PLAINLY, explained + _PLAINLY_MORE):
                 return NotFound(
-                    "nothing like it, of its size, is to be seen",
+                    f"what looks like it is {size:.3g} times as large",
                     hint=f"what looks like the artwork is {size:.3g} times as large, "
                     f"{size * (x1 - x0):.1f} x {size * (y1 - y0):.1f} mm instead of "
                     f"{x1 - x0:.1f} x {y1 - y0:.1f}: it was burned in other units than the "
