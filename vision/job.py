@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.bed import Bed, FocusPlane
 from calibration.quantity import K95, K95_PLANE, Quantity
+from calibration.side_by_side import side_by_side
 from vision.artwork.blanks import one_blank
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
@@ -158,8 +159,7 @@ def check_job(job: Job) -> JobResult:
             job.put_back,
         )
 
-    pieces = []
-    for number in range(job.artwork.piece_count):
+    def piece_of(number: int) -> PieceResult:
         artwork = one_blank(job.artwork, number)
         piece = measured(artwork, number)
         yet = [layer.layer for layer in piece.evidence.trust if layer.faint]
@@ -169,7 +169,9 @@ def check_job(job: Job) -> JobResult:
             said = [f"the {name} is not seen: not burned yet, as --so-far says" for name in yet]
             evidence = replace(piece.evidence, unburned=tuple(yet))
             piece = replace(piece, evidence=evidence, warnings=(*piece.warnings, *said))
-        pieces.append(piece)
+        return piece
+
+    pieces = side_by_side(piece_of, range(job.artwork.piece_count))
     return _assemble(job, situation, intended, common, pieces)
 
 

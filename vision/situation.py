@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.bed import Bed
 from calibration.marks import MIN_MARKS
 from calibration.plane import PlaneSurface
+from calibration.side_by_side import side_by_side
 from calibration.tracking import CameraMoved, resolve_camera
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
@@ -117,8 +117,9 @@ def see_captures(
     unsure = False
     contradicted = False
     warnings: list[str] = []
-    for role, photos in given.items():
-        own, moved = resolve_camera(bed, photos[0].grey)
+    # Of large photos these take half a second each.
+    solved = side_by_side(lambda photos: resolve_camera(bed, photos[0].grey), given.values())
+    for role, (own, moved) in zip(given, solved, strict=True):
         surfaces[role] = PlaneSurface(own, height_mm, thickness_mm)
         cameras.append((role, _camera(moved)))
         uncorrected = moved.moved is True and not moved.corrected
@@ -129,9 +130,8 @@ def see_captures(
         contradicted = contradicted or at_odds or uncorrected
         if bed.marks and untold:
             warnings.append(f"the {role} capture: {moved.note}")
-    # Of large photos this takes half a second each.
-    with ThreadPoolExecutor() as pool:
-        views = dict(zip(given, pool.map(view_of, given.values(), surfaces.values()), strict=True))
+    seen_views = side_by_side(lambda role: view_of(given[role], surfaces[role]), given)
+    views = dict(zip(given, seen_views, strict=True))
     for role, view in views.items():
         bright = saturated_share(view)
         if bright > _OVEREXPOSED:

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.side_by_side import side_by_side
 from vision.artwork.placing import Rigid
 from vision.register.distance import DistanceMap
 from vision.register.equations import prior_cost
@@ -84,6 +85,7 @@ def fit_separately(
     if best is None:
         return None
     tried: set[tuple[int, int, int]] = set()
+    starts: list[tuple[Rigid, ...]] = []
     for base in (together, best):
         for moving in range(count):
             for shift in _elsewhere(scene, base, moving, 3):
@@ -95,9 +97,10 @@ def fit_separately(
                 if key in tried:
                     continue
                 tried.add(key)
-                trial = fit(tuple(poses))
-                if trial is not None and trial.cost < best.cost:
-                    best = trial
+                starts.append(tuple(poses))
+    for trial in side_by_side(fit, starts):
+        if trial is not None and trial.cost < best.cost:
+            best = trial
     # Where edges nearly coincide there is a wrong place on either side of the true one.
     for _ in range(_NEARBY_ROUNDS if best.tells_softness else 0):
         before, best = best, _from_nearby(fit, best)
@@ -108,19 +111,22 @@ def fit_separately(
 
 def _from_nearby(fit: Callable[..., Fit | None], best: Fit) -> Fit:
     """Return the best of a fit and those that start with one layer a little to any side."""
-    for moving, (right, up) in itertools.product(range(len(best.layers)), _NEARBY_MM):
+
+    def started(aside: tuple[int, tuple[float, float]]) -> Fit | None:
+        moving, (right, up) = aside
         poses = list(best.state.poses)
         poses[moving] = nudge(poses[moving], best.pivot_mm, right, up, 0.0)
         trial = fit(tuple(poses), iterations=_BACK_STEPS)
-        if trial is None or _apart_mm(trial, best) < _BACK_MM:
-            continue
-        trial = fit(trial.state.poses, start=trial.state)
-        if trial is not None and trial.cost < best.cost:
-            best = trial
-    return best
+        if trial is None or apart_mm(trial, best) < _BACK_MM:
+            return None
+        return fit(trial.state.poses, start=trial.state)
+
+    aside = itertools.product(range(len(best.layers)), _NEARBY_MM)
+    found = [trial for trial in side_by_side(started, aside) if trial is not None]
+    return min([best, *found], key=lambda trial: trial.cost)
 
 
-def _apart_mm(one: Fit, other: Fit) -> float:
+def apart_mm(one: Fit, other: Fit) -> float:
     """Return how far the same layers of two fits lie apart, at most."""
     pivot = np.array([one.pivot_mm])
     return max(
@@ -237,9 +243,12 @@ def _from_beside(again: Callable[..., Fit | None], best: Fit) -> Fit:
     straight = ((0.0, 0.0),) * len(state.poses)
     fresh = replace(state, half_width_mm=setting.nominal_half_mm, lean_mm=straight)
     step = _BESIDE_PX * setting.scene.region.pitch_mm
-    for dx, dy in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
-        aside = nudge(state.poses[0], setting.pivot_mm, dx, dy, 0.0)
-        other = again(poses=(aside, *state.poses[1:]), start=fresh)
+
+    def started(shift_mm: tuple[float, float]) -> Fit | None:
+        aside = nudge(state.poses[0], setting.pivot_mm, *shift_mm, 0.0)
+        return again(poses=(aside, *state.poses[1:]), start=fresh)
+
+    for other in side_by_side(started, ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step))):
         if other is not None and better(other, best):
             best = other
     return best

@@ -8,9 +8,10 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.side_by_side import side_by_side
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork, Layer
-from vision.register.apart import better, fit_closely, fit_separately, fit_together
+from vision.register.apart import apart_mm, better, fit_closely, fit_separately, fit_together
 from vision.register.covered import covered, without
 from vision.register.distance import DistanceMap
 from vision.register.doubled import Doubling, doubling
@@ -51,6 +52,8 @@ _COARSEST_MM = 0.25
 _CELL_MM = 7.0
 # A first fit that leaves more than so many times its typical square leaves something out.
 _UNEXPLAINED = 2.0
+# First fits no farther apart than this are one start: wrong places lie three times as far.
+_SAME_START_MM = 0.05
 # Standard deviations beyond which it need not be known how surely a layer is there.
 _BEYOND_DOUBT = 40.0
 _HARDLY_IN_DOUBT = 15.0
@@ -165,7 +168,8 @@ def measure(
     if first.cost > _UNEXPLAINED * first.noise**2 * float(first.weight.sum()):
         # An uneven burn may have drawn a layer away: it is followed from the start, too.
         uneven = fit_separately(scene, coarse_maps, place, pivot_mm, half, blind, uneven=True)
-        starts.extend([] if uneven is None else [uneven.state])
+        if uneven is not None and apart_mm(uneven, first) > _SAME_START_MM:
+            starts.append(uneven.state)
     binning = _binning(first, pixel)
     reach = _reach_mm(binning * pixel)
     maps = layer_maps(artwork, min(0.05, 0.2 * binning * pixel + 0.01), reach)
@@ -174,14 +178,15 @@ def measure(
     if fine is None:
         return NotFound("the artwork's place is outside the camera's view", outside_view=True)
     fit = None
-    for state in starts:
-        found = fit_closely(fine, maps, state, half, pivot_mm, blind)
+    closely = partial(fit_closely, fine, maps, half_mm=half, pivot_mm=pivot_mm, blind=blind)
+    for found in side_by_side(closely, starts):
         if fit is None or (found is not None and better(found, fit)):
             fit = found
     if fit is None:
         return NotFound("too few usable pixels where the artwork should be")
     covariance, inflation = motion_covariance(fit, fine.region)
     settled, covariance = settle_round(fit, maps, covariance, blind, start)
+    sure = side_by_side(partial(_surely_there, fit, inflation=inflation), range(len(names)))
     local = local_offsets(fine, fit, square_cells(fine, _CELL_MM), inflation)
     under = None if hidden is None else fine.region.cut(usable - view.usable) > 0
     return Mark(
@@ -201,7 +206,7 @@ def measure(
             name: 1.0 if name == "fill" else found / stated
             for name, found, stated in zip(names, fit.state.half_width_mm, half, strict=True)
         },
-        {name: _surely_there(fit, index, inflation) for index, name in enumerate(names)},
+        dict(zip(names, sure, strict=True)),
         tuple(local),
         {
             name: doubling(fit, index, fine.region)

@@ -132,11 +132,10 @@ def ground_for(before: View, after: View, motion: Rigid, box: Box | None = None)
     if right <= left or bottom <= top:
         return before.linear
     shape = (bottom - top, right - left)
-    u, v = pixel_map(after.surface, (left, top), shape).into(before.surface, motion)
-    own_u = np.arange(left, right, dtype=np.float32)[None, :]
-    own_v = np.arange(top, bottom, dtype=np.float32)[:, None]
-    if max(float(np.abs(u - own_u).max()), float(np.abs(v - own_v).max())) < _STILL_PX:
+    seen = pixel_map(after.surface, (left, top), shape)
+    if seen.moved_px(before.surface, motion) < _STILL_PX:
         return before.linear
+    u, v = seen.into(before.surface, motion)
     # Only the part that is looked at is turned into a spline, with room for its kernel.
     first_u = int(np.clip(u.min() - _SPLINE_RIM_PX, 0, width - 1))
     first_v = int(np.clip(v.min() - _SPLINE_RIM_PX, 0, height - 1))

@@ -37,12 +37,14 @@ class PixelMap:
 
     Attributes
     ----------
-    places_mm
-        (rows of nodes, columns of nodes, 2) surface places of the nodes.
+    nodes_px, places_mm
+        (rows of nodes, columns of nodes, 2) the nodes' pixels in the picture, and their surface
+        places.
     down, across
         (rows, row nodes) and (columns, column nodes): interpolation weights.
     """
 
+    nodes_px: Array
     places_mm: Array
     down: Image
     across: Image
@@ -57,12 +59,18 @@ class PixelMap:
         motion
             p_here = motion(p_there), surface millimetres.
         """
-        nodes = self.places_mm.shape[:2]
-        before = motion.invert(self.places_mm.reshape(-1, 2))
-        pixels = surface.px_from_mm(before).reshape(*nodes, 2)
-        # A place that the other capture cannot see is one far outside of its picture.
-        pixels = np.where(np.isfinite(pixels), pixels, -1e4)
+        pixels = self._nodes_into(surface, motion)
         return self.spread(pixels[..., 0]), self.spread(pixels[..., 1])
+
+    def moved_px(self, surface: Surface, motion: Rigid) -> float:
+        """Return how far any node was from here in another capture before a motion, at most."""
+        return float(np.abs(self._nodes_into(surface, motion) - self.nodes_px).max())
+
+    def _nodes_into(self, surface: Surface, motion: Rigid) -> Array:
+        before = motion.invert(self.places_mm.reshape(-1, 2))
+        pixels = surface.px_from_mm(before).reshape(self.places_mm.shape)
+        # A place that the other capture cannot see is one far outside of its picture.
+        return np.where(np.isfinite(pixels), pixels, -1e4)
 
     def spread(self, values: Array) -> Image:
         """Interpolate values at the nodes to the pixels."""
@@ -79,9 +87,10 @@ def pixel_map(
     u_nodes = left - _NODE_PX + _NODE_PX * np.arange(stride * columns // _NODE_PX + 4.0)
     v_nodes = top - _NODE_PX + _NODE_PX * np.arange(stride * rows // _NODE_PX + 4.0)
     u, v = np.meshgrid(u_nodes, v_nodes)
-    places = surface.mm_from_px(np.stack([u.ravel(), v.ravel()], 1)).reshape(*u.shape, 2)
+    nodes = np.stack([u, v], axis=-1)
     return PixelMap(
-        places,
+        nodes,
+        surface.mm_from_px(nodes.reshape(-1, 2)).reshape(nodes.shape),
         cubic_weights(stride * np.arange(rows) / _NODE_PX + 1.0, len(v_nodes)).astype(np.float32),
         cubic_weights(stride * np.arange(columns) / _NODE_PX + 1.0, len(u_nodes)).astype(
             np.float32
