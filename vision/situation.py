@@ -18,8 +18,9 @@ from vision.artwork.strokes import Artwork
 from vision.capture.photo import Photo, check_size
 from vision.capture.quality import saturated_share, view_of
 from vision.measure.offsets import Offset, displacement
+from vision.register.ground import ground_for
 from vision.register.masks import burned_mask, work_mask
-from vision.register.movement import Movement, bed_movement, ground_for, work_movement
+from vision.register.movement import Movement, bed_movement, work_movement
 from vision.register.view import View
 from vision.register.work import Blank, find_blank
 from vision.result import CameraMovement

@@ -69,13 +69,13 @@ def test_what_is_too_faint_or_badly_placed_says_so(changes, words):
     assert words in told([cell(0)], **changes).faint
 
 
-def beside(significance, contrast, strength, width=1.0):
+def beside(significance, contrast, strength, width=1.0, strongest=1000.0):
     """Return the trust in an outline beside a fill that is seen far better."""
     mark = SimpleNamespace(
         layers=("outline", "fill"),
         local=(cell(0), replace(cell(0), layer=1)),
         covariance=np.eye(6) * 1e-6,
-        significance={"outline": significance, "fill": 1000.0},
+        significance={"outline": significance, "fill": strongest},
         contrast={"outline": contrast, "fill": -80.0},
         strength={"outline": strength, "fill": 0.6},
         width={"outline": width, "fill": 1.0},
@@ -109,6 +109,18 @@ def test_a_line_as_strong_as_its_fill_but_far_thinner_than_the_kerf_may_be_the_f
     assert beside(20.0, -20.0, 0.7, 1.0).faint == ""
     # Strength and width trade: a thin line that is stronger is as much of a line.
     assert beside(20.0, -20.0, 0.5 / width, width).faint == ""
+
+
+@pytest.mark.parametrize(
+    ("significance", "width", "faint"), [(9.0, 1.6, True), (12.0, 1.6, False), (12.0, 1.2, True)]
+)
+def test_a_line_half_as_strong_but_wider_is_as_much_of_a_line(significance, width, faint):
+    assert (beside(significance, -20.0, 0.33, width).faint != "") == faint
+
+
+def test_what_is_far_weaker_than_the_strongest_layer_may_be_grain():
+    assert "too faint to judge (" in beside(12.0, -20.0, 0.1, strongest=150.0).faint
+    assert beside(16.0, -20.0, 0.1, strongest=150.0).faint == ""
 
 
 @pytest.mark.parametrize(("significance", "strength"), [(4.0, 0.7), (5.0, 0.3)])

@@ -8,7 +8,8 @@ import pytest
 
 from tests.unit.movement_scenes import SIZE, STILL, Drawn, about, box, camera, corners, touched
 from vision.artwork.placing import Rigid
-from vision.register.movement import Movement, bed_movement, ground_for, work_movement
+from vision.register.ground import ground_for
+from vision.register.movement import Movement, bed_movement, work_movement
 from vision.register.resample import look_up, spline_coefficients
 from vision.register.work import find_blank
 
