@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -111,19 +110,18 @@ def fit_separately(
 
 def _from_nearby(fit: Callable[..., Fit | None], best: Fit) -> Fit:
     """Return the best of a fit and those that start with one layer a little to any side."""
+    for moving in range(len(best.layers)):
 
-    def started(aside: tuple[int, tuple[float, float]]) -> Fit | None:
-        moving, (right, up) = aside
-        poses = list(best.state.poses)
-        poses[moving] = nudge(poses[moving], best.pivot_mm, right, up, 0.0)
-        trial = fit(tuple(poses), iterations=_BACK_STEPS)
-        if trial is None or apart_mm(trial, best) < _BACK_MM:
-            return None
-        return fit(trial.state.poses, start=trial.state)
+        def started(shift_mm: tuple[float, float], base: Fit = best, moving: int = moving) -> Fit:
+            poses = list(base.state.poses)
+            poses[moving] = nudge(poses[moving], base.pivot_mm, *shift_mm, 0.0)
+            trial = fit(tuple(poses), iterations=_BACK_STEPS)
+            if trial is None or apart_mm(trial, base) < _BACK_MM:
+                return base
+            return fit(trial.state.poses, start=trial.state) or base
 
-    aside = itertools.product(range(len(best.layers)), _NEARBY_MM)
-    found = [trial for trial in side_by_side(started, aside) if trial is not None]
-    return min([best, *found], key=lambda trial: trial.cost)
+        best = min([best, *side_by_side(started, _NEARBY_MM)], key=lambda trial: trial.cost)
+    return best
 
 
 def apart_mm(one: Fit, other: Fit) -> float:
