@@ -1,5 +1,7 @@
 """Dark work on a dark bed: what the surroundings show, and what is told of the work's movement."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -20,8 +22,24 @@ def level(view: View) -> float:
     return float(np.median(view.grey[v - 20 : v + 20, u - 20 : u + 20]))
 
 
+def bed(x, y):
+    """Return the light of a honeycomb with thin walls in three directions."""
+    walls = np.zeros(np.broadcast(x, y).shape, bool)
+    for angle in 0.13 + np.arange(3) * math.pi / 3:
+        across = math.cos(angle) * x + math.sin(angle) * y
+        walls |= np.abs((across / 4.1) % 1 - 0.5) < 0.03
+    return np.where(walls, rims.WALL, rims.CELL)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def honeycomb():
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(rims, "bed", bed)
+        yield
+
+
 @pytest.fixture(scope="module")
-def before():
+def before(honeycomb):
     return rims.capture(seed=1)
 
 
@@ -34,7 +52,7 @@ def seen(before, after):
 def test_about_work_at_rest_nothing_has_changed_though_the_light_has(before, light):
     told = seen(before, rims.capture(seed=2, light=light))
     assert told.changed_mm2 < 0.1
-    assert told.alike > 0.5
+    assert told.alike > 0.6
 
 
 @pytest.mark.parametrize("shift", [(0.4, 0.0), (0.0, -0.5), (-0.3, 0.3)])

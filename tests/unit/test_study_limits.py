@@ -7,7 +7,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.studies import boards, calibrated, nudged, one_photo, refocused, target, wide
+from tests.studies import (
+    boards,
+    calibrated,
+    camouflaged,
+    nudged,
+    one_photo,
+    refocused,
+    target,
+    wide,
+)
 from tests.studies.ideal import bound_of, not_passed
 from tests.studies.rows import read_rows
 from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
@@ -71,6 +80,23 @@ def test_a_nudge_runs_through_its_study_and_one_that_is_hidden_is_found_out(
     assert row["told_mm"] == pytest.approx(row["shift_mm"], abs=3 * row["u95_mm"])
     assert nudged.main([*options, "--sabotage"]) == 1
     assert "unnoticed" in capsys.readouterr().out.rpartition("Missed:")[2]
+
+
+@pytest.mark.slow
+def test_dark_work_runs_through_its_study_and_one_told_too_surely_is_found_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
+    # Moved on a honeycomb by 0.3 mm, and told, though not for certain.
+    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
+    options = ["--seeds", "28:29", "--workers", "0", *folders]
+    assert camouflaged.main(options) == 0
+    assert "Missed: none" in capsys.readouterr().out
+    [row] = read_rows(tmp_path / "rows" / "camouflaged.jsonl")
+    assert row["kind"] == "moved"
+    assert row["told_mm"] is not None
+    assert camouflaged.main([*options, "--sabotage"]) == 1
+    assert "inside U95" in capsys.readouterr().out.rpartition("Missed:")[2]
 
 
 @pytest.mark.slow

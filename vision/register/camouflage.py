@@ -24,7 +24,7 @@ _ABOUT_MM = 15.0
 # The bed begins so far beyond the work's edges (their blur, their wall).
 _BEYOND_MM = 2.0
 # Grey levels within which the bed looks like the work; more where the noise is more.
-_ALIKE_LEVELS, _ALIKE_NOISES = 10.0, 3.0
+_ALIKE_LEVELS, _ALIKE_NOISES = 20.0, 3.0
 # Light may have changed over more than this.
 _LIGHT_PX = 25.0
 # What differs by more than so many times the usual difference has changed, but for so much of the
