@@ -116,7 +116,7 @@ def _from_nearby(fit: Callable[..., Fit | None], best: Fit) -> Fit:
             poses = list(base.state.poses)
             poses[moving] = nudge(poses[moving], base.pivot_mm, *shift_mm, 0.0)
             trial = fit(tuple(poses), iterations=_BACK_STEPS)
-            if trial is None or apart_mm(trial, base) < _BACK_MM:
+            if trial is None or _apart_mm(trial, base) < _BACK_MM:
                 return base
             return fit(trial.state.poses, start=trial.state) or base
 
@@ -124,7 +124,7 @@ def _from_nearby(fit: Callable[..., Fit | None], best: Fit) -> Fit:
     return best
 
 
-def apart_mm(one: Fit, other: Fit) -> float:
+def _apart_mm(one: Fit, other: Fit) -> float:
     """Return how far the same layers of two fits lie apart, at most."""
     pivot = np.array([one.pivot_mm])
     return max(

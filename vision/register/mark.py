@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.side_by_side import side_by_side
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork, Layer
-from vision.register.apart import apart_mm, better, fit_closely, fit_separately, fit_together
+from vision.register.apart import better, fit_closely, fit_separately, fit_together
 from vision.register.covered import covered, without
 from vision.register.distance import DistanceMap
 from vision.register.doubled import Doubling, doubling
@@ -168,7 +168,7 @@ def measure(
     if first.cost > _UNEXPLAINED * first.noise**2 * float(first.weight.sum()):
         # An uneven burn may have drawn a layer away: it is followed from the start, too.
         uneven = fit_separately(scene, coarse_maps, place, pivot_mm, half, blind, uneven=True)
-        if uneven is not None and apart_mm(uneven, first) > _SAME_START_MM:
+        if uneven is not None and _apart_mm(uneven.state, first.state, box) > _SAME_START_MM:
             starts.append(uneven.state)
     binning = _binning(first, pixel)
     reach = _reach_mm(binning * pixel)
@@ -220,6 +220,14 @@ def measure(
         inflation,
         rivals,
         tuple(name for name, held in zip(names, blind, strict=True) if held),
+    )
+
+
+def _apart_mm(one: State, other: State, page_mm: Array) -> float:
+    """Return how far the same (n, 2) page places of the same layers lie apart, at most."""
+    return max(
+        float(np.hypot(*(mine.apply(page_mm) - theirs.apply(page_mm)).T).max())
+        for mine, theirs in zip(one.poses, other.poses, strict=True)
     )
 
 
