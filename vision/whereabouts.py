@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vision.artwork.placing import Rigid, anchor_point, bed_from_page
 from vision.artwork.strokes import Artwork
 from vision.register.locate import REACH_MM, REACH_RAD, Located, locate
-from vision.register.view import NotFound
+from vision.register.view import NotFound, View
 from vision.situation import Situation
 
 Image = NDArray[np.float32]
@@ -34,6 +34,8 @@ _SIZES: tuple[float, ...] = (
 # each: 0.83 or more against 0.57 or less); a mark as small as that fits many a spot.
 _PLAINLY_MORE = 0.2
 _TOO_SMALL_MM = 8.0
+# What would fill more of the camera's view than this takes half a minute to look for.
+_MOST_OF_VIEW = 0.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,8 +140,12 @@ class Wanted:
     def _of_another_size(self, situation: Situation, explained: float) -> NotFound | None:
         """Return the hint at an artwork of another size that explains far more; None of none."""
         x0, y0, x1, y1 = self.artwork.box_mm
+        shorter, longer = _view_mm(situation.after)
+        narrow, wide = sorted((x1 - x0, y1 - y0))
         for size in _SIZES:
-            if size * math.hypot(x1 - x0, y1 - y0) < _TOO_SMALL_MM:
+            if max(size * narrow / shorter, size * wide / longer) > _MOST_OF_VIEW:
+                continue
+            if size * math.hypot(narrow, wide) < _TOO_SMALL_MM:
                 continue
             other = replace(self, artwork=self.artwork.scaled(size))
             found = other._looked_for(
@@ -182,3 +188,15 @@ class Wanted:
             if not isinstance(result, NotFound) or result.outside_view:
                 break
         return result
+
+
+def _view_mm(view: View) -> tuple[float, float]:
+    """Return the shorter and the longer side of a capture's view on the surface."""
+    rows, columns = view.grey.shape
+    rim = np.array([(0, 0), (columns - 1, 0), (columns - 1, rows - 1), (0, rows - 1)], float)
+    corners = view.surface.mm_from_px(rim)
+    sides = np.hypot(*(corners - np.roll(corners, 1, axis=0)).T)
+    if not np.isfinite(sides).all():
+        return math.inf, math.inf
+    shorter, longer = sorted((float(max(sides[::2])), float(max(sides[1::2]))))
+    return shorter, longer
