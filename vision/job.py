@@ -125,19 +125,24 @@ class Job:
             return None
         return _THICKNESS_MM if self.thickness_mm is None else self.thickness_mm
 
+    @property
+    def wanted(self) -> Wanted:
+        """What is looked for in the captures, and where it should lie."""
+        return Wanted(
+            self.artwork,
+            self.at_mm,
+            self.turn_deg,
+            self.anchor,
+            self.mirror,
+            self.kerf_mm,
+            self.negative,
+        )
+
 
 def check_job(job: Job) -> JobResult:
     """Measure and judge one job: captures, artwork, fits, findings, verdict."""
     situation = see_captures(job.after, job.before, job.bed, job.above_bed_mm, job.thick_mm)
-    wanted = Wanted(
-        job.artwork,
-        job.at_mm,
-        job.turn_deg,
-        job.anchor,
-        job.mirror,
-        job.kerf_mm,
-        job.negative,
-    )
+    wanted = job.wanted
     intended = wanted.pose
     place = wanted.found(situation)
     if isinstance(place, NotFound):

@@ -33,7 +33,6 @@ from tests.studies.single import Study
 from tests.studies.summary import Target
 from vision.register.view import NotFound
 from vision.situation import see_captures, see_work
-from vision.whereabouts import Wanted
 
 Array = NDArray[np.float64]
 
@@ -66,8 +65,7 @@ def run_job(seed: int, cache: Path, sabotage: bool, code: str) -> Row:
     drawn = make_job(case.spec)
     job = job_of(case, drawn, cache)
     situation = see_captures(job.after, job.before, job.bed, job.above_bed_mm, job.thick_mm)
-    wanted = Wanted(job.artwork, job.at_mm, job.turn_deg, None, False, job.kerf_mm, False)
-    place = wanted.found(situation)
+    place = job.wanted.found(situation)
     truth = drawn.truth["part_movement"]
     row = {
         "code": code,

@@ -45,7 +45,7 @@ def before(honeycomb):
 
 def seen(before, after):
     burned = np.zeros(after.grey.shape, np.bool_)
-    return surroundings(before, after, before.linear, INSIDE, level(before), burned)
+    return surroundings(before, after, STILL, INSIDE, level(before), burned)
 
 
 @pytest.mark.parametrize("light", [1.0, 0.85])
@@ -63,13 +63,13 @@ def test_about_work_that_moved_something_has_changed(before, shift):
 def test_what_the_burn_touched_does_not_count_as_changed(before):
     after = rims.capture((0.5, 0.0), seed=3)
     everything = np.ones(after.grey.shape, np.bool_)
-    told = surroundings(before, after, before.linear, INSIDE, level(before), everything)
+    told = surroundings(before, after, STILL, INSIDE, level(before), everything)
     assert (told.alike, told.changed_mm2) == (1.0, 0.0)
 
 
 def test_a_bed_that_is_lighter_than_the_work_does_not_look_like_it(before):
     burned = np.zeros(before.grey.shape, np.bool_)
-    told = surroundings(before, before, before.linear, INSIDE, level(before) - 60, burned)
+    told = surroundings(before, before, STILL, INSIDE, level(before) - 60, burned)
     assert told.alike < 0.05
 
 

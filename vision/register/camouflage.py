@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.artwork.placing import Rigid
+from vision.register.ground import ground_for
 from vision.register.tone import grey_from_linear
 from vision.register.view import View
 
@@ -54,7 +56,7 @@ class Surroundings:
 def surroundings(
     before: View,
     after: View,
-    ground: Image,
+    still: Rigid,
     inside_mm: Array,
     level: float,
     burned: NDArray[np.bool_],
@@ -65,8 +67,8 @@ def surroundings(
     ----------
     before, after
         The captures.
-    ground
-        (h, w) linear light of the before capture as the after capture's camera would see it.
+    still
+        How the bed itself seems to have moved: p_after = still(p_before), surface millimetres.
     inside_mm
         (n, 2) convex polygon that is the work for certain.
     level
@@ -80,12 +82,13 @@ def surroundings(
     reach = _ABOUT_MM * px2_per_mm2**0.5
     height, width = after.grey.shape
     left, top = np.maximum(np.floor(polygon.min(axis=0) - reach), 0).astype(int)
-    right, bottom = np.ceil(polygon.max(axis=0) + reach).astype(int)
-    part = np.s_[top : min(bottom, height), left : min(right, width)]
+    right, bottom = np.minimum(np.ceil(polygon.max(axis=0) + reach), (width, height)).astype(int)
+    part = np.s_[top:bottom, left:right]
     seen = after.grey[part].astype(np.float32)
-    earlier = grey_from_linear(ground[part]).astype(np.float32)
     if seen.size == 0:
         return Surroundings(1.0, 0.0)
+    ground = ground_for(before, after, still, (left, top, right, bottom))
+    earlier = grey_from_linear(ground[part]).astype(np.float32)
     touched = cv2.dilate(burned[part].astype(np.uint8), np.ones((_GROWN_PX,) * 2, np.uint8))
     counts = (touched == 0) & (after.usable[part] > 0) & (before.usable[part] > 0)
     work = np.zeros(seen.shape, np.uint8)
@@ -95,11 +98,12 @@ def surroundings(
     told = counts.astype(np.float32)
     light = _smooth(seen * earlier * told) / np.maximum(_smooth(earlier**2 * told), 1e-3)
     apart = cv2.blur(seen - light * earlier, (3, 3))
-    whole = counts & (cv2.erode(counts.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+    whole = cv2.erode(counts.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     if not whole.any() or not bed.any():
         return Surroundings(1.0, 0.0)
     usual = 1.4826 * float(np.median(np.abs(apart[whole])))
     changed = whole & (np.abs(apart) > _CHANGED * usual + _SLOPE_PX * _slope(earlier))
+    # Of nine pixels' mean the noise is a third of one pixel's.
     within = max(_ALIKE_LEVELS, _ALIKE_NOISES * 3 * usual)
     alike = float((np.abs(earlier[bed] - level) < within).mean())
     return Surroundings(alike, float(changed.sum()) / px2_per_mm2)

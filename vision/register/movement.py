@@ -24,7 +24,6 @@ from vision.register.edge_motion import (
 )
 from vision.register.edges import SIDES, Edge, Side
 from vision.register.follow import SEARCH_MM, follow_blank
-from vision.register.ground import ground_for
 from vision.register.rim import RimShift, rim_shift_near
 from vision.register.shifts import find_shift
 from vision.register.texture import TextureFit, fit_texture
@@ -172,13 +171,11 @@ def _borne_out(
     bed_motion: Rigid | None,
 ) -> Movement:
     """Return a movement as sure as it is where the work hardly differs from the bed."""
-    if found.coherence > _FOUND_AGAIN:
+    if found.covariance is None or found.coherence > _FOUND_AGAIN:
         return found
     still = bed_motion or Rigid(0.0, 0.0, 0.0)
-    about = surroundings(
-        before, after, ground_for(before, after, still), inside, blank.level, burned
-    )
-    if about.alike < _ALIKE or found.covariance is None:
+    about = surroundings(before, after, still, inside, blank.level, burned)
+    if about.alike < _ALIKE:
         return found
     pivot = np.array(found.pivot_mm)
     reach = _reach(inside, pivot)
@@ -189,9 +186,8 @@ def _borne_out(
             "the work hardly differs from the bed, and more has changed there than what was seen "
             "of its edges explains",
         )
-    hidden = _HIDES * min(length, _HIDES_MM)
-    covariance = found.covariance + hidden**2 * np.diag([1.0, 1.0, reach**-2])
-    return replace(found, covariance=np.asarray(covariance))
+    hidden = _doubt(_HIDES * min(length, _HIDES_MM), reach)
+    return replace(found, covariance=np.asarray(found.covariance + hidden))
 
 
 def bed_movement(before: View, after: View, keep_out: NDArray[np.bool_]) -> Movement:
@@ -304,6 +300,11 @@ def _sigmas(normal: Array, inside: Array, pivot: Array) -> Array:
     return np.asarray(np.sqrt(np.diag(covariance)) * scale)
 
 
+def _doubt(sigma_mm: float, reach_mm: float) -> Array:
+    """Return the (3, 3) covariance of so much doubt along both axes and, by turns, at a reach."""
+    return np.asarray(sigma_mm**2 * np.diag([1.0, 1.0, reach_mm**-2]))
+
+
 def _reach(inside: Array, pivot: Array) -> float:
     """Return how far the work reaches from the pivot."""
     return float(np.hypot(*(inside - pivot).T).max()) if len(inside) else 20.0
@@ -353,7 +354,7 @@ def _joined(
         # Grain that is not found again, and no edge to spare that would bear out the others.
         return _unclear(gone, fit, pivot, np.full(3, np.inf), findings)
     coherence = 0.0 if fit is None else max(fit.coherence[0], 0.0)
-    covariance = covariance + _MODEL_MM**2 * np.diag([1.0, 1.0, _reach(inside, pivot) ** -2])
+    covariance = covariance + _doubt(_MODEL_MM, _reach(inside, pivot))
     sigma = np.sqrt(np.diag(covariance))
     if not _tells(sigma):
         return _unclear(gone, fit, pivot, sigma, findings)
