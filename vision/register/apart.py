@@ -23,7 +23,6 @@ from vision.register.priors import most_unexpected
 from vision.register.region import Region
 from vision.register.scene import Scene, State, nudge
 from vision.register.starts import Shift, other_places
-from vision.register.uncertain import motion_covariance
 
 Array = NDArray[np.float64]
 
@@ -39,8 +38,6 @@ _NEARBY_ROUNDS, _NEARBY_GAIN = 3, 20.0
 _BACK_STEPS, _BACK_MM = 2, 0.1
 # A start that leaves so many pixels' noise more, with the layers held, is not worth going on with.
 _HOPELESS = 500.0
-# Residuals whose variance counts for less than this many times that of white noise are noise alone.
-_NOISE = 1.15
 # Where a width or a lean is off by more standard deviations, places so far beside are tried.
 _STRAINED = 3.0
 _BESIDE_PX = 1.5
@@ -208,12 +205,8 @@ def fit_closely(
 
 
 def _released(again: Callable[..., Fit | None], best: Fit) -> Fit:
-    """Return the fit with the softness of the beam left to the picture where that is noise alone.
-
-    Where residuals hang together, something of the burn's edge is not known, and would pass for
-    softness.
-    """
-    if not best.tells_softness or motion_covariance(best, best.setting.scene.region)[1] > _NOISE:
+    """Return the fit with the softness of the beam left to the picture."""
+    if not best.tells_softness:
         return best
     burn = replace(best.setting.burn, soft_held=1.0)
     return again(poses=best.state.poses, start=best.state, burn=burn) or best

@@ -32,9 +32,9 @@ CELLS_ALIKE = 2.0
 # erred by 1.0 to 1.2 times what was stated, with burns uneven by a tenth over 7 mm by 1.7 to 2.1
 # times with a factor of 2 and by 1.4 to 1.7 with 6 (24 of even seeds; simulated).
 _MOTIONS_FOLLOW = 6.0
-# Likewise the softness of the beam: what the model does not know of a burn's edge passes for it,
-# and without any softness a fill's edge under its outline is hidden.
-_SOFT_HELD = 5.0
+# On the way the softness of the beam is held: far from the end of a fit it takes up what the layers
+# are off by, goes to nothing, and a fill's edge under its outline is hidden.
+_SOFT_HELD = 7.5
 # So many features of a layer, those large enough to tell, have a burn strength of their own.
 _MOST_GROUPS = 24
 # Of plain work's texture at most a sixth was seen again (simulated), of grain and printing four
