@@ -23,6 +23,7 @@ from vision.register.priors import most_unexpected
 from vision.register.region import Region
 from vision.register.scene import Scene, State, nudge
 from vision.register.starts import Shift, other_places
+from vision.register.uncertain import motion_covariance
 
 Array = NDArray[np.float64]
 
@@ -205,10 +206,15 @@ def fit_closely(
 
 
 def _released(again: Callable[..., Fit | None], best: Fit) -> Fit:
-    """Return the fit with the softness of the beam left to the picture."""
+    """Return the fit with the softness of the beam left to the picture.
+
+    Where residuals hang together pixels tell less of it than their number says.
+    """
     if not best.tells_softness:
         return best
-    burn = replace(best.setting.burn, soft_held=1.0)
+    _, inflation = motion_covariance(best, best.setting.scene.region)
+    held = min(math.sqrt(inflation), best.setting.burn.soft_held)
+    burn = replace(best.setting.burn, soft_held=held)
     return again(poses=best.state.poses, start=best.state, burn=burn) or best
 
 
