@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 # What is known beforehand: burns vary by about a tenth, half of that or twice as much (common
 # practice, no source).
 _USUAL, _USUAL_FACTOR = 0.10, 1.7
-_TRIED = (0.01, 0.03, 0.05, 0.08, 0.12, 0.18)
+_TRIED = (0.03, 0.05, 0.08, 0.12, 0.18)
 _LEAST_NOISE = 0.3
 
 

@@ -30,7 +30,7 @@ _LEAST_OVERLAP_SIGMA = 0.08
 _TURN_PRIOR = 0.05
 _SURVIVAL_PRIOR = (1.0, 0.5)
 # A beam's edge is soft by a few hundredths of a millimetre, or sharp (common practice, no source).
-_SOFT_PRIOR_MM = (0.03, 0.03)
+_SOFT_PRIOR_MM = (0.04, 0.04)
 _SOFT_RANGE_MM = (0.0, 0.12)
 # What no burn goes beyond. A strength of 1 sends no light back; light marks may send much more.
 _SIGMA_RANGE_PX = (0.35, 4.0)

@@ -34,7 +34,7 @@ CELLS_ALIKE = 2.0
 _MOTIONS_FOLLOW = 6.0
 # On the way the softness of the beam is held: far from the end of a fit it takes up what the layers
 # are off by, goes to nothing, and a fill's edge under its outline is hidden.
-_SOFT_HELD = 7.5
+_SOFT_HELD = 10.0
 # So many features of a layer, those large enough to tell, have a burn strength of their own.
 _MOST_GROUPS = 24
 # Of plain work's texture at most a sixth was seen again (simulated), of grain and printing four
