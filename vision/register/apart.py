@@ -40,7 +40,7 @@ _BACK_STEPS, _BACK_MM = 2, 0.1
 # A start that leaves so many pixels' noise more, with the layers held, is not worth going on with.
 _HOPELESS = 500.0
 # Where a width or a lean is off by more standard deviations, places so far beside are tried.
-_STRAINED = 3.0
+_STRAINED = 2.0
 _BESIDE_PX = 1.5
 # Layers that lie alike to this need not be tried together.
 _SAME_MM = 0.02
