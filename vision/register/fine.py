@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.register.region import Region
-from vision.register.rendering import see
+from vision.register.rendering import see, unlike
 
 Image = NDArray[np.float32]
 
@@ -36,6 +36,8 @@ class Fine:
         (a, b, 2) surface places of the sub-samples.
     step_mm
         Distance between neighbours.
+    smear
+        By how much the camera's blur is unlike in different directions (see `smear`), px^2.
     """
 
     shape: tuple[int, int]
@@ -43,6 +45,7 @@ class Fine:
     pixel: NDArray[np.int64]
     places_mm: Image
     step_mm: float
+    smear: tuple[float, float]
 
     @cached_property
     def _places(self) -> NDArray[np.int64]:
@@ -76,10 +79,15 @@ class Fine:
         if elsewhere is not None:
             sharp.reshape(rows, sub, columns, sub)[:] = elsewhere[:, None, :, None]
         sharp.reshape(-1)[self._places] = values.reshape(-1)
-        return see(sharp, sub, sigma_px)
+        seen = see(sharp, sub, sigma_px)
+        if any(self.smear):
+            seen += np.tensordot(np.array(self.smear, np.float32), unlike(seen), 1)
+        return seen
 
 
-def fine_about(region: Region, near: NDArray[np.bool_]) -> Fine:
+def fine_about(
+    region: Region, near: NDArray[np.bool_], smear: tuple[float, float] = (0.0, 0.0)
+) -> Fine:
     """Return the sub-samples of the pixels (rows, columns) that are near an edge."""
     pixel = np.flatnonzero(near)
     pixel = np.concatenate([pixel, np.repeat(pixel[-1:], -len(pixel) % _ROW)])
@@ -94,4 +102,5 @@ def fine_about(region: Region, near: NDArray[np.bool_]) -> Fine:
         pixel,
         np.ascontiguousarray(places.reshape(-1, _ROW, 2)),
         region.pitch_mm / sub,
+        smear,
     )

@@ -28,6 +28,7 @@ from vision.register.local import LocalOffset, local_offsets, square_cells
 from vision.register.locate import COARSE_PIXEL_MM
 from vision.register.pixels import scene_about
 from vision.register.scene import Burn, Scene, State
+from vision.register.smear import camera_smear
 from vision.register.uncertain import (
     mean_contrast,
     motion_covariance,
@@ -184,6 +185,7 @@ def measure(
             fit = found
     if fit is None:
         return NotFound("too few usable pixels where the artwork should be")
+    fit = _smeared(fit)
     covariance, inflation = motion_covariance(fit, fine.region)
     settled, covariance = settle_round(fit, maps, covariance, blind, start)
     sure = side_by_side(partial(_surely_there, fit, inflation=inflation), range(len(names)))
@@ -277,6 +279,18 @@ def _surely_there(fit: Fit, index: int, inflation: float) -> float:
     loose = replace(fit.setting.burn, held=1.0)
     own = _again(fit, fit.state, 12, loose)
     return max(sure, significance(own, _without(own, index, 12), index, inflation))
+
+
+def _smeared(fit: Fit) -> Fit:
+    """Return the fit with the camera's own movement in it, where that is sure."""
+    smear = camera_smear(fit)
+    if smear is None:
+        return fit
+    scene = replace(fit.setting.scene, smear=smear)
+    again = _again(
+        replace(fit, setting=replace(fit.setting, scene=scene)), fit.state, 12, fit.setting.burn
+    )
+    return again if again.cost < fit.cost else fit
 
 
 def _without(fit: Fit, index: int, iterations: int) -> Fit:

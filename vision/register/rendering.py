@@ -190,3 +190,17 @@ def see(sharp: Image, sub: int, sigma_px: float) -> Image:
     return np.asarray(
         cv2.resize(blurred, (columns // sub, rows // sub), interpolation=cv2.INTER_AREA)
     )
+
+
+def unlike(picture: Image) -> Image:
+    """Return (2, rows, columns) how a blur unlike in different directions changes a picture.
+
+    Per px^2 of the second moment along columns less that along rows, and of twice the mixed one.
+    """
+    edged = np.pad(picture, 1, mode="edge")
+    middle, left, right = edged[1:-1, 1:-1], edged[1:-1, :-2], edged[1:-1, 2:]
+    above, below = edged[:-2, 1:-1], edged[2:, 1:-1]
+    across = left + right - 2 * middle
+    down = above + below - 2 * middle
+    mixed = edged[:-2, :-2] + edged[2:, 2:] - edged[:-2, 2:] - edged[2:, :-2]
+    return np.array([(across - down) / 4, mixed / 8], np.float32)

@@ -93,6 +93,8 @@ class Scene:
         (rows, columns) 0 or 1: pixels that may count (not saturated, within the picture).
     light_order
         Degree of the polynomial light field.
+    smear
+        By how much the camera's blur is unlike in different directions (see `smear`), px^2.
     """
 
     region: Region
@@ -101,6 +103,7 @@ class Scene:
     texture: Image
     usable: Image
     light_order: int
+    smear: tuple[float, float] = (0.0, 0.0)
 
     def seen_again(self, share: float) -> Scene:
         """Return the scene without the ground's texture where hardly a share of it is seen again.
@@ -373,7 +376,7 @@ def make_setting(
         _held(blind, len(maps), tied),
         absent,
         near.astype(np.float32),
-        fine_about(region, near),
+        fine_about(region, near, scene.smear),
         tuple((d < 0).astype(np.float32) for d in distance),
         1.0,
         burn or Burn((_UNEVEN,) * len(maps), _NOISE2),
