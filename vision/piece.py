@@ -204,6 +204,12 @@ def measure_piece(
         for layer in trusted
         if layer.covered_share > _COVERED_MATTERS
     )
+    if any(mark.fit.setting.scene.smear):
+        warnings.append(
+            "the picture is smeared one way, as if the camera or the whole work had moved while it "
+            "was taken; the numbers allow for it: a firmer mount, or more light for a shorter "
+            "exposure"
+        )
     if mark.rivals and intended is not None:
         other = mark.rivals[0].apply(centre[None])[0]
         warnings.append(

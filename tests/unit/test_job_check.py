@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -323,6 +324,20 @@ def test_so_far_changes_nothing_where_everything_is_burned(jobs):
     plain, said = check_job(job), check_job(replace(job, so_far=True))
     assert said.fill_to_outline.worst_mm == plain.fill_to_outline.worst_mm
     assert said.verdict == plain.verdict
+
+
+def test_a_capture_that_was_shaken_is_told_and_measured_all_the_same(tmp_path):
+    look = {**LOOK, "art": "separate", "art_size_mm": 50.0, "sheet_mm": (80.0, 60.0)}
+    simulated = make_job(draw_spec(41, **{**look, "noise_levels": 0.7}, **HAPPENED["bumped"]))
+    job = as_job(simulated, tmp_path)
+    (sharp,) = job.after
+    # A second moment of 0.12 px^2 along u, in the camera's tone curve.
+    along = np.array([[0.06, 0.88, 0.06]])
+    shaken = replace(sharp, rgb=cv2.filter2D(sharp.rgb, -1, along))
+    result = check_job(replace(job, after=(shaken,)))
+    assert any("smeared one way" in warning for warning in result.warnings)
+    assert within(result.fill_to_outline, simulated.truth["fill_to_outline"])
+    assert not any("smeared" in warning for warning in check_job(job).warnings)
 
 
 @pytest.mark.slow

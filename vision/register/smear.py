@@ -22,13 +22,14 @@ from vision.register.tone import grey_slope
 
 Array = NDArray[np.float64]
 
-# Chi-square of two degrees of freedom: by chance one in a thousand, one in twenty, one in a hundred
-# is beyond.
+# Chi-square of two degrees of freedom: by chance one in a thousand, one in a hundred, one in a
+# hundred is beyond.
 _SURELY = 13.8
-_OUTLINES_SHOW = 6.0
+_OUTLINES_SHOW = 9.2
 _FILLS_AGREE = 9.2
-# A movement of two pixels: beyond it second moments do not say how a blur looks.
-_MOST_PX2 = 0.33
+# A movement of one and a third pixels. Beyond it a fill whose directions lie apart draws outlines
+# on its edges along so far that they seem to show it, too (4 of 80 drawn ones, 0.18 px^2 and more).
+_MOST_PX2 = 0.15
 
 
 def camera_smear(fit: Fit) -> tuple[float, float] | None:
