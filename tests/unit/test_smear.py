@@ -84,6 +84,6 @@ def test_second_moments_change_a_picture_as_a_blur_does() -> None:
     bell = np.exp(-((columns - 20.3) ** 2 + (rows - 19.6) ** 2) / (2 * 4.0**2))
     wider = np.exp(-((columns - 20.3) ** 2 / (16.0 + 0.1) + (rows - 19.6) ** 2 / (16.0 - 0.1)) / 2)
     wider *= 16.0 / np.sqrt((16.0 + 0.1) * (16.0 - 0.1))
-    # Along columns 0.1 px^2 more, along rows as much less: 0.2 px^2 unlike.
+    # Along u 0.1 px^2 more, along v as much less: 0.2 px^2 unlike.
     change = 0.2 * unlike(bell.astype(np.float32))[0]
     assert np.abs(change - (wider - bell)).max() < 0.03 * np.abs(wider - bell).max()

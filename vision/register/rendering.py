@@ -195,7 +195,7 @@ def see(sharp: Image, sub: int, sigma_px: float) -> Image:
 def unlike(picture: Image) -> Image:
     """Return (2, rows, columns) how a blur unlike in different directions changes a picture.
 
-    Per px^2 of the second moment along columns less that along rows, and of twice the mixed one.
+    Per px^2 of the second moment along u less that along v, and of twice the mixed one.
     """
     edged = np.pad(picture, 1, mode="edge")
     middle, left, right = edged[1:-1, 1:-1], edged[1:-1, :-2], edged[1:-1, 2:]

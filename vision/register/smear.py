@@ -22,8 +22,8 @@ from vision.register.tone import grey_slope
 
 Array = NDArray[np.float64]
 
-# Chi-square of two degrees of freedom: by chance one in a thousand, one in a hundred, one in a
-# hundred is beyond.
+# Chi-square of two degrees of freedom: by chance one in a thousand lies beyond the first, one in a
+# hundred beyond the others.
 _SURELY = 13.8
 _OUTLINES_SHOW = 9.2
 _FILLS_AGREE = 9.2
@@ -42,8 +42,8 @@ def camera_smear(fit: Fit) -> tuple[float, float] | None:
 
     Returns
     -------
-    Second moment along the picture's columns less that along its rows, and twice the mixed one,
-    px^2; None where it is not sure, or where fills and outlines are not both there to tell.
+    Second moment along u less that along v, and twice the mixed one, px^2; None where it is not
+    sure, or where fills and outlines are not both there to tell.
     """
     seen = fit.seen
     fills = np.array([layer.layer == "fill" for layer in fit.setting.maps])
