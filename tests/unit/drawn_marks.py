@@ -162,3 +162,9 @@ def capture(
 
 
 STILL = Rigid(0.0, 0.0, 0.0)
+
+
+def one_exposure(views: list[View]) -> View:
+    """Return what a camera sees that takes all of these captures of one surface in one exposure."""
+    linear = np.mean([view.linear for view in views], axis=0)
+    return View(linear, grey_from_linear(linear), views[0].usable, views[0].surface)

@@ -5,13 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
+from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture, one_exposure
 from vision.artwork.placing import Rigid
 from vision.measure.trust import trust
 from vision.register.local import local_offsets
 from vision.register.locate import locate
 from vision.register.mark import Mark, measure
-from vision.register.tone import grey_from_linear
 from vision.register.view import NotFound, View
 
 SURFACE = FlatSurface()
@@ -145,8 +144,7 @@ def doubled(apart: tuple[float, float]) -> View:
     x, y = apart[0] / 2, apart[1] / 2
     first = capture(SURFACE, (x, y), None, noise=1.0, seed=3)
     second = capture(SURFACE, (-x, -y), None, noise=1.0, seed=4)
-    linear = (first.linear + second.linear) / 2
-    return View(linear, grey_from_linear(linear), first.usable, SURFACE)
+    return one_exposure([first, second])
 
 
 @pytest.mark.parametrize("apart", [(0.3, 0.0), (0.0, 0.25), (-0.25, 0.25)])

@@ -5,21 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture
+from tests.unit.drawn_marks import KERF, STILL, FlatSurface, artwork, capture, one_exposure
 from vision.measure.trust import trust
 from vision.register.mark import Mark, measure
 from vision.register.rendering import unlike
-from vision.register.tone import grey_from_linear
 from vision.register.view import View
 
 SURFACE = FlatSurface()
 OFFSET = (0.3, 0.2)
-
-
-def mean_of(views: list[View]) -> View:
-    """Return what a camera sees that takes all of these in one exposure."""
-    linear = np.mean([view.linear for view in views], axis=0)
-    return View(linear, grey_from_linear(linear), views[0].usable, SURFACE)
 
 
 def moving(along: tuple[float, float]) -> View:
@@ -30,7 +23,7 @@ def moving(along: tuple[float, float]) -> View:
         x, y = part * SURFACE.pitch_mm * np.array([along[0], -along[1]])
         fill = (OFFSET[0] + x, OFFSET[1] + y)
         views.append(capture(SURFACE, fill, (x, y), noise=1.5, seed=seed))
-    return mean_of(views)
+    return one_exposure(views)
 
 
 def measured(view: View, layers: str = "both") -> Mark:
@@ -64,7 +57,7 @@ def test_a_fill_whose_hatch_directions_lie_apart_is_not_taken_for_the_cameras_do
         capture(SURFACE, (sign * apart / 2, 0.0), (0.0, 0.0), noise=1.0, seed=seed)
         for seed, sign in ((3, 1), (4, -1))
     ]
-    mark = measured(mean_of(halves))
+    mark = measured(one_exposure(halves))
     assert mark.fit.setting.scene.smear == (0.0, 0.0)
 
 
@@ -73,7 +66,7 @@ def test_fills_alone_are_not_believed() -> None:
         capture(SURFACE, (sign * 0.15, 0.0), None, noise=1.0, seed=seed)
         for seed, sign in ((3, 1), (4, -1))
     ]
-    mark = measured(mean_of(halves), "fill")
+    mark = measured(one_exposure(halves), "fill")
     assert mark.fit.setting.scene.smear == (0.0, 0.0)
     (layer,) = trust(mark)
     assert layer.doubled_mm > 0.2

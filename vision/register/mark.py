@@ -287,9 +287,7 @@ def _smeared(fit: Fit) -> Fit:
     if smear is None:
         return fit
     scene = replace(fit.setting.scene, smear=smear)
-    again = _again(
-        replace(fit, setting=replace(fit.setting, scene=scene)), fit.state, 12, fit.setting.burn
-    )
+    again = _again(fit, fit.state, 12, fit.setting.burn, scene=scene)
     return again if again.cost < fit.cost else fit
 
 
@@ -301,11 +299,18 @@ def _without(fit: Fit, index: int, iterations: int) -> Fit:
     return _again(fit, start, iterations, fit.setting.burn, index)
 
 
-def _again(fit: Fit, start: State, iterations: int, burn: Burn, absent: int | None = None) -> Fit:
-    """Return a fit of the same pixels from another start."""
+def _again(
+    fit: Fit,
+    start: State,
+    iterations: int,
+    burn: Burn,
+    absent: int | None = None,
+    scene: Scene | None = None,
+) -> Fit:
+    """Return a fit of the same pixels from another start, or with something else known of them."""
     setting = fit.setting
     found = fit_layers(
-        setting.scene,
+        scene or setting.scene,
         setting.maps,
         start.poses,
         setting.nominal_half_mm,
