@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.errors import WitmarkError
 from calibration.files import read_json
+from calibration.ties import neighbours
 
 if TYPE_CHECKING:
     import cv2
@@ -143,14 +144,9 @@ class Board:
         """How well the board's size is known: relative, 95 %."""
         return SCALE_U95 if self.print_scale_u95 is None else self.print_scale_u95
 
-    @property
-    def tied(self) -> float:
-        """Variance of what many corners tell together, over that of as many independent ones.
-
-        Every side counts for both corners that it joins, so that neighbours on a line are
-        correlated by a half: 1 + 2 / 2.
-        """
-        return 2.0
+    def neighbours(self, ids: NDArray[np.integer[Any]]) -> NDArray[np.int64]:
+        """Return (m, 2) positions in `ids` of corners that share a side."""
+        return neighbours(ids, self.corners_x)
 
     @property
     def shared_px(self) -> float:

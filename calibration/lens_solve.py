@@ -14,6 +14,7 @@ from calibration.distortion import Model
 from calibration.errors import WitmarkError
 from calibration.lens import COUNT, DISTORTION, PARAMETERS, Lens
 from calibration.pose import Pose, project_with_jacobians
+from calibration.ties import seen, together
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -238,16 +239,15 @@ def solve_lens(
         if gain <= 1e-12 * blocks.cost:
             break
     count = sum(2 * len(view.ids) for view in views)
-    degrees = count - int(free.sum()) - 6 * len(views)
-    if degrees <= 0:
+    if count <= int(free.sum()) + 6 * len(views):
         raise WitmarkError("board photos", "hold too few corners", "take more photos")
-    variance = blocks.cost / degrees
     covariance = np.zeros((COUNT, COUNT))
     try:
-        inverse = np.linalg.inv(blocks.reduced(0.0)[0])
+        scatter, taken = _scatter(board, views, objects, lens, poses, free, blocks.residuals)
     except np.linalg.LinAlgError as error:
         raise _undetermined(lens.model) from error
-    covariance[np.ix_(free, free)] = board.tied * variance * (inverse + inverse.T) / 2
+    variance = blocks.cost / max(count - taken, 1.0)
+    covariance[np.ix_(free, free)] = variance * scatter
     if not (np.isfinite(covariance).all() and (np.diag(covariance)[free] > 0).all()):
         raise _undetermined(lens.model)
     return Solution(
@@ -256,6 +256,46 @@ def solve_lens(
         blocks.residuals,
         math.sqrt(variance),
     )
+
+
+def _scatter(
+    board: Board,
+    views: Sequence[View],
+    objects: Sequence[Array],
+    lens: Lens,
+    poses: Sequence[Pose],
+    free: Mask,
+    residuals: Sequence[Array],
+) -> tuple[Array, float]:
+    """Return (f, f) covariance of the lens for corners of unit variance, poses marginalised.
+
+    And how many degrees of freedom of the corners lens and poses take up. Neighbouring corners
+    err alike (see `ties`).
+    """
+    count = int(free.sum())
+    pairs_of = [board.neighbours(view.ids) for view in views]
+    ties = seen(residuals, [view.px for view in views], pairs_of)
+    normal, noise, taken = np.zeros((count, count)), np.zeros((count, count)), 0.0
+    for view, points, pose, pairs in zip(views, objects, poses, pairs_of, strict=True):
+        _, _, per_pose, per_lens = project_with_jacobians(lens, pose, points)
+        left = beside_pose(per_lens[:, :, free], per_pose)
+        normal += np.einsum("nif,nig->fg", left, left)
+        noise += together(left, view.px, pairs, ties)
+        own = np.einsum("nip,niq->pq", per_pose, per_pose)
+        taken += float(np.trace(np.linalg.solve(own, together(per_pose, view.px, pairs, ties))))
+    if not count:
+        return noise, taken
+    inverse = np.linalg.inv(normal)
+    scatter = inverse @ noise @ inverse
+    return np.asarray(scatter + scatter.T) / 2, taken + float((inverse * noise).sum())
+
+
+def beside_pose(per_lens: Array, per_pose: Array) -> Array:
+    """Return (n, 2, f) what of a photo's derivatives by the lens its pose does not take up."""
+    rows = per_pose.reshape(-1, per_pose.shape[2])
+    own = per_lens.reshape(len(rows), per_lens.shape[2])
+    follow = np.linalg.solve(rows.T @ rows, rows.T @ own)
+    return np.asarray(per_lens - (rows @ follow).reshape(per_lens.shape))
 
 
 def _undetermined(model: Model) -> WitmarkError:

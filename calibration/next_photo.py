@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 
 from calibration.lens import Lens
 from calibration.lens_fit import LensFit
+from calibration.lens_solve import beside_pose
 from calibration.pose import Pose, project_with_jacobians, rotation_from_vector
 from calibration.quantity import K95_PLANE
+from calibration.ties import together
 
 Array = NDArray[np.float64]
 
@@ -83,9 +85,9 @@ def next_photo(fit: LensFit) -> NextPhoto | None:
         for across, u in _ACROSS.items():
             for tilt, vector in _TILTS.items():
                 pose = _held(lens, flat, (u, v), vector)
-                if pose is None or (more := _adds(lens, pose, flat)) is None:
+                if pose is None or (more := _adds(fit, pose, flat)) is None:
                     continue
-                known = told + more[np.ix_(free, free)] / (fit.board.tied * fit.sigma_px**2)
+                known = told + more / fit.sigma_px**2
                 then = _worst(places, np.asarray(np.linalg.inv(known), np.float64))
                 if best is None or then < best.then_u95_px:
                     where = "centre" if (u, v) == (0.0, 0.0) else f"{down} {across}"
@@ -112,17 +114,22 @@ def _held(
     return Pose(turn, distance * ray - turn @ middle)
 
 
-def _adds(lens: Lens, pose: Pose, flat: Array) -> Array | None:
-    """Return (12, 12) J'J that a photo adds to the lens; None where the board is not in view."""
+def _adds(fit: LensFit, pose: Pose, flat: Array) -> Array | None:
+    """Return (f, f) what a photo tells of the lens, for corners of unit variance.
+
+    None where the board is not in view.
+    """
     points = np.c_[flat, np.zeros(len(flat))]
-    px, _, per_pose, per_lens = project_with_jacobians(lens, pose, points)
+    px, _, per_pose, per_lens = project_with_jacobians(fit.lens, pose, points)
     with np.errstate(invalid="ignore"):
-        inside = ((px >= 0) & (px <= np.array(lens.image_size) - 1)).all(axis=1)
+        inside = ((px >= 0) & (px <= np.array(fit.lens.image_size) - 1)).all(axis=1)
     if inside.mean() < _IN_VIEW:
         return None
-    j, p = (each[inside].reshape(2 * int(inside.sum()), -1) for each in (per_lens, per_pose))
-    cross = j.T @ p
-    return np.asarray(j.T @ j - cross @ np.linalg.solve(p.T @ p, cross.T))
+    left = beside_pose(per_lens[inside][:, :, fit.lens.free], per_pose[inside])
+    normal = np.einsum("nif,nig->fg", left, left)
+    pairs = fit.board.neighbours(np.flatnonzero(inside))
+    noise = together(left, px[inside], pairs)
+    return np.asarray(normal @ np.linalg.pinv(noise, hermitian=True) @ normal)
 
 
 def _by_lens(lens: Lens) -> Array:

@@ -155,14 +155,16 @@ class Burned:
     scale_u95: float = 0.0
     print_scale: float = 1.0
     print_scale_u95: float | None = 0.0
-    # Each cross is found by its own strokes.
-    tied: float = 1.0
     shared_px: float = 0.0
 
     @property
     def place(self) -> BoardPlace:
         """Where it lies: its points are bed places already."""
         return BoardPlace((0.0, 0.0), 0.0, self.height_mm)
+
+    def neighbours(self, ids: NDArray[np.integer[Any]]) -> NDArray[np.int64]:
+        """Return (0, 2): each cross is found by its own strokes."""
+        return np.zeros((0, 2), np.int64)
 
     def points_mm(self, ids: NDArray[np.integer[Any]] | None = None) -> Array:
         """Return (n, 2) places (x right, y down), all by default."""

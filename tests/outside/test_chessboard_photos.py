@@ -7,7 +7,6 @@ example (stereo), as quoted in public repositories that use the same photos; squ
 
 from __future__ import annotations
 
-import math
 from functools import cache
 from pathlib import Path
 
@@ -20,7 +19,7 @@ from calibration.detect import Corners, detect
 from calibration.lens import Lens
 from calibration.lens_choice import fit_lens
 from calibration.lens_fit import LensFit
-from calibration.lens_solve import View
+from calibration.lens_solve import View, solve_lens
 from calibration.saddle import refine
 from vision.capture.photo import read_photo
 
@@ -46,6 +45,17 @@ def corners(side: str) -> dict[int, Corners]:
 def fitted(side: str) -> LensFit:
     views = [View(f"{side}{n:02d}", "", c.ids, c.px, c.why) for n, c in corners(side).items()]
     return fit_lens(BOARD, SIZE, views)
+
+
+class Unshared(Board):
+    """A board whose corners err independently."""
+
+    def neighbours(self, ids: np.ndarray) -> np.ndarray:
+        return np.zeros((0, 2), np.int64)
+
+
+def standard_errors(lens: Lens) -> np.ndarray:
+    return np.sqrt(np.diag(lens.covariance))[:8]
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
@@ -123,9 +133,13 @@ def test_standard_errors_agree_with_opencv() -> None:
         [flat] * 13, seen, SIZE, np.eye(3), np.zeros(5), flags=cv2.CALIB_FIX_K3
     )
     theirs = np.ravel(result[5])[:8]
-    ours = np.sqrt(np.diag(fit.lens.covariance))[:8]
-    # OpenCV takes corners as independent.
-    np.testing.assert_allclose(ours, math.sqrt(BOARD.tied) * theirs, rtol=0.06)
+    alone = Unshared("chessboard", 10, 7, 30.0)
+    independent = solve_lens(alone, fit.used, fit.lens, fit.poses, fit.lens.free).lens
+    np.testing.assert_allclose(standard_errors(independent), theirs, rtol=1e-3)
+    # OpenCV takes corners as independent. Of this board's neighbours the residuals have 0.7 of
+    # their part square to a shared side in common and 0.35 of the other.
+    more = standard_errors(fit.lens) / theirs
+    assert 1.4 < more.min() < more.max() < 1.8
 
 
 def test_baseline_of_the_stereo_camera_is_bouguets() -> None:
