@@ -92,7 +92,7 @@ def _board_raster(
     return raster
 
 
-def _panel(board: dict[str, Any], raster_from_ray: Array) -> Panel:
+def board_panel(board: dict[str, Any], raster_from_ray: Array) -> Panel:
     """Return the board as a panel: paper and ink to the edge of its paper."""
     raster = board_raster(board)
     printed = np.asarray(_INK + (_PAPER - _INK) * raster.values, np.float32)
@@ -141,11 +141,11 @@ def board_photos(
     photos = []
     for number in range(count):
         if place is None:
-            plane = _held(camera, board, number, rng)
+            plane = held_plane(camera, board, number, rng)
         else:
             bed_from_board = placed(place.at_mm, place.turn_deg)
             plane = bed_from_board.inverse().matrix @ camera.bed_from_ray(place.height_mm)
-        panels = (_panel(board, plane),)
+        panels = (board_panel(board, plane),)
         scene = Scene(camera, bed, 0, panels=panels, light=light, optics=optics)
         photos.append(render(scene, rng))
     return photos, board
@@ -158,7 +158,9 @@ _SPOTS = (
 )  # fmt: skip
 
 
-def _held(camera: Camera, board: dict[str, Any], number: int, rng: np.random.Generator) -> Array:
+def held_plane(
+    camera: Camera, board: dict[str, Any], number: int, rng: np.random.Generator
+) -> Array:
     """Return the homography from rays to the board's plane for a board held in the hand."""
     wide = board["squares_x"] * board["square_mm"]
     high = board["squares_y"] * board["square_mm"]

@@ -45,7 +45,7 @@ VERSION = 1
 PHOTOS = 12
 SIZES = ((1280, 720), (1920, 1080), (4000, 3000))
 # A corner that is found this far from where it is has another corner's number.
-_WRONG_PX = 3.0
+WRONG_PX = 3.0
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ def calibrate(seed: int, camera: Camera, sabotage: bool, code: str) -> Row:
     place = BoardPlace(lying.at_mm, lying.turn_deg, lying.height_mm)
     if found.why is None:
         true = camera.project(place.bed_points(board.points_mm(found.ids)))
-        row["wrong_ids"] = int((np.hypot(*(found.px - true).T) > _WRONG_PX).sum())
+        row["wrong_ids"] = int((np.hypot(*(found.px - true).T) > WRONG_PX).sum())
     try:
         lens = fit_lens(board, case.size, views).lens
         row["model"] = lens.model
