@@ -12,6 +12,9 @@ from vision.register.mark import Mark, measure
 RUNS = 30
 BOX = ((6.0, 6.0, 22.0, 18.0),)
 SURFACE = FlatSurface(size=(120, 100), v0=90.6)
+# Strokes vary by a tenth (common practice, no source); where several overlap they average, and an
+# even burn is one that no fit may count on.
+UNEVEN = 0.05
 # 95 % quantile of chi-square with two degrees of freedom.
 CHI2 = 5.991
 
@@ -37,6 +40,7 @@ def misfits(texture: bool) -> np.ndarray:
             seed=run,
             texture=ground,
             boxes=BOX,
+            uneven=UNEVEN,
         )
         mark = measure(view, None, artwork(boxes=BOX), STILL, (), KERF)
         assert isinstance(mark, Mark)
@@ -61,14 +65,11 @@ def test_the_stated_region_covers_the_true_offset_as_often_as_it_says(
 ) -> None:
     # 30 runs at 95 %: fewer than 25 within happens less than once in 100 if the claim is true.
     assert int((squared[noise] < CHI2).sum()) >= 25
-    # And the region is not so wide that it says nothing: the median of chi-square is 1.39. It is
-    # wider than that here, as no fit takes a burn for as even as these are.
-    assert 0.4 < float(np.median(squared[noise])) < 2.6
+    # And the region is not so wide that it says nothing: the median of chi-square is 1.39.
+    assert 0.5 < float(np.median(squared[noise])) < 2.6
 
 
 @pytest.mark.slow
 def test_over_all_runs_the_coverage_is_near_the_stated_one(squared: dict[str, np.ndarray]) -> None:
-    every = np.concatenate(list(squared.values()))
-    assert float((every < CHI2).mean()) >= 0.88
-    # Errors over what is stated: chi-square of two degrees of freedom is 2 on average.
-    assert 0.6 <= float(np.sqrt(every.mean() / 2)) <= 1.2
+    share = float((np.concatenate(list(squared.values())) < CHI2).mean())
+    assert 0.88 <= share <= 0.99

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -84,6 +85,15 @@ def coverage(surface: FlatSurface, box: Box, sigma: float) -> Array:
     return np.outer(profile(height, v0, v1, sigma), profile(width, u0, u1, sigma))
 
 
+def steady(surface: FlatSurface, seed: int) -> Array:
+    """Return (h, w) a random field that varies over 4 mm, standard deviation 1."""
+    columns, rows = surface.size
+    width = 4.0 / surface.pitch_mm
+    field = np.random.default_rng(seed).normal(0, 1, (rows, columns))
+    smooth = cv2.GaussianBlur(field, (0, 0), width / 2, borderType=cv2.BORDER_REFLECT)
+    return np.asarray((smooth - smooth.mean()) / smooth.std())
+
+
 def grown(box: Box, by: float, shift: tuple[float, float]) -> Box:
     x0, y0, x1, y1 = box
     return x0 - by + shift[0], y0 - by + shift[1], x1 + by + shift[0], y1 + by + shift[1]
@@ -122,29 +132,37 @@ def capture(
     seed: int = 0,
     texture: Array | None = None,
     boxes: tuple[Box, ...] = BOXES,
+    uneven: float = 0.0,
 ) -> View:
     """Draw a capture with each layer displaced by (x, y) mm; negative burns are lighter.
+
+    `uneven` is the standard deviation of either burn's strength over some millimetres.
 
     Mitred corners: a rectangle grown by half a kerf; the round ones that a beam leaves differ by
     0.002 mm^2 each.
     """
     through = np.ones(surface.size[::-1])
+    rng = np.random.default_rng(seed)
+    fill_strength, outline_strength = (
+        burn * (1 + uneven * steady(surface, seed + number) if uneven else 1.0)
+        for number, burn in ((7001, burn_fill), (9001, burn_outline))
+    )
     for box in boxes:
         half = KERF / 2
         area = None if fill is None else grown(box, half, fill)
         if area is not None:
-            through -= burn_fill * coverage(surface, area, sigma)
+            through -= fill_strength * coverage(surface, area, sigma)
         if outline is None:
             continue
         outer, inner = grown(box, half, outline), grown(box, -half, outline)
         frame = coverage(surface, outer, sigma) - coverage(surface, inner, sigma)
-        through -= burn_outline * frame
+        through -= outline_strength * frame
         if area is not None:
             both = coverage(surface, common(area, outer), sigma)
             both -= coverage(surface, common(area, inner), sigma)
             # What the fill left is burned again; a full burn takes all light, or makes it 4.2 fold.
             full = 1.0 if burn_fill > 0 else -3.2
-            through += burn_fill * burn_outline / full * both
+            through += fill_strength * outline_strength / full * both
     light = 0.35 if min(burn_fill, burn_outline) > 0 else 0.12
     height, width = through.shape
     slope = 1 + 0.05 * np.linspace(-1, 1, width)[None] - 0.04 * np.linspace(-1, 1, height)[:, None]
@@ -152,7 +170,6 @@ def capture(
     if texture is not None:
         linear = linear * texture
     grey = grey_from_linear(linear.astype(np.float32))
-    rng = np.random.default_rng(seed)
     grey = np.clip(grey + rng.normal(0, noise, grey.shape), 0, 255).astype(np.float32)
     encoded = grey / 255
     back = np.where(encoded > 0.04045, ((encoded + 0.055) / 1.055) ** 2.4, encoded / 12.92).astype(
