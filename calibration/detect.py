@@ -79,7 +79,7 @@ def detect(grey: Grey, board: Board, other_markers: Collection[int] = ()) -> Cor
         why = f"only {len(ids)} corners of the board are seen, at least {MIN_CORNERS} are needed"
     if why is None and _on_one_line(board.points_mm(ids)):
         why = "the corners seen lie on one line"
-    if why is None and len(_neighbours(board, ids)) == 0:
+    if why is None and len(board.neighbours(ids)) == 0:
         why = "no two corners side by side are seen"
     if why is not None:
         return Corners(why=why)
@@ -205,25 +205,13 @@ def _not_found(picture: Grey) -> str:
     return "board not found: it is not in view, hidden in part, or not the board of the file"
 
 
-def _neighbours(board: Board, ids: Numbers) -> NDArray[np.int64]:
-    """Return (m, 2) rows of `ids` that are neighbours along a row or a column of the board."""
-    where = {int(number): row for row, number in enumerate(ids)}
-    pairs = []
-    for number, row in where.items():
-        if (number + 1) % board.corners_x and number + 1 in where:
-            pairs.append((row, where[number + 1]))
-        if number + board.corners_x in where:
-            pairs.append((row, where[number + board.corners_x]))
-    return np.array(pairs, np.int64).reshape(-1, 2)
-
-
 def _window(board: Board, ids: Numbers, px: Array) -> int:
     """Choose the half width of the refinement window so that it sees one corner only.
 
     The nearest other edge is the next corner on a plain board and the marker on the other kind;
     the narrowest square in the picture decides, because a tilted board is foreshortened.
     """
-    pairs = _neighbours(board, ids)
+    pairs = board.neighbours(ids)
     narrowest = float(np.linalg.norm(px[pairs[:, 0]] - px[pairs[:, 1]], axis=1).min())
     if board.kind == "charuco":
         reach = 0.8 * narrowest * (board.square_mm - board.marker_mm) / 2 / board.square_mm
@@ -259,7 +247,7 @@ def _blur_and_side(picture: Grey, board: Board, ids: Numbers, px: Array) -> tupl
     From profiles across the middle of the edges between neighbours: a step blurred by a Gaussian
     has the steepest slope contrast / (sigma sqrt(2 pi)).
     """
-    pairs = _neighbours(board, ids)
+    pairs = board.neighbours(ids)
     image = picture.astype(np.float32)
     first, second = px[pairs[:, 0]], px[pairs[:, 1]]
     along = second - first

@@ -174,8 +174,8 @@ def fit_model(
 
     Photos that do not fit the others are left out by name; distortion terms that the photos do
     not determine are held at zero. The covariance is that of the lens with the poses of the board
-    marginalised, from this function's own normal equations and the residual variance. It takes
-    the errors of the corners as independent.
+    marginalised, from this function's own normal equations, the residual variance and what errors
+    of neighbouring corners have in common (`ties`).
 
     Raises
     ------

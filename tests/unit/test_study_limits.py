@@ -14,6 +14,7 @@ from tests.studies import (
     nudged,
     one_photo,
     refocused,
+    spoilt_boards,
     target,
     wide,
 )
@@ -144,6 +145,21 @@ def test_a_camera_runs_through_the_study_of_boards_and_a_shifted_map_is_rejected
     assert "bed point, middle" in capsys.readouterr().out.rpartition("Missed:")[2]
     [row] = read_rows(tmp_path / "sabotage" / "boards.jsonl")
     assert row["middle_px"] > 0.4
+
+
+@pytest.mark.slow
+def test_a_half_hidden_board_runs_through_its_study_and_wrong_numbers_are_rejected(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    seed = next(s for s in range(4, 60, 6) if boards.draw_case(s).size == (1280, 720))
+    options = ["--seeds", f"{seed}:{seed + 1}", "--workers", "0", "--out", str(tmp_path)]
+    spoilt_boards.main(options)
+    [row] = read_rows(tmp_path / "spoilt_boards.jsonl")
+    assert (row["kind"], row["why"], row["wrong_ids"]) == ("half hidden", None, 0)
+    assert 8 <= row["corners"] <= row["bare"] < 70
+    capsys.readouterr()
+    assert spoilt_boards.main([*options, "--sabotage"]) == 1
+    assert "wrong corner ids" in capsys.readouterr().out.rpartition("Missed:")[2]
 
 
 @pytest.mark.slow
