@@ -18,7 +18,7 @@ from calibration.form import form_matrix, per_form
 from calibration.lens import COUNT, DISTORTION, Lens
 from calibration.lens_solve import plane_pose
 from calibration.pose import Pose, project_with_jacobians
-from calibration.ties import together
+from calibration.ties import SIDES, Ties, seen, together
 
 Array = NDArray[np.float64]
 
@@ -204,7 +204,12 @@ def solve_places(
             break
     else:
         raise _no_pose()
-    inverse = now.scatter(variance, alone, shared)
+    # Points of a real board may have more in common than their sides.
+    told = problem.at(state, problem.ties(now.residuals)) or now
+    if sigma_px is None:
+        taken, _ = told.taken(variance)
+        alone = max(now.pixels / max(rows - taken, 1.0), _SIGMA_FLOOR_PX**2)
+    inverse = told.scatter(variance, alone, shared)
     covariance = np.zeros((COUNT + 8, COUNT + 8))
     own = np.concatenate([problem.free, np.arange(COUNT, COUNT + 6 + problem.forms)])
     covariance[np.ix_(own, own)] = (inverse + inverse.T)[: len(own), : len(own)] / 2
@@ -288,7 +293,13 @@ class _Problem:
         offsets[1:] += step[self.first_offset :].reshape(-1, 3)
         return _State(lens, state.pose.moved(step[f : self.camera]), form, offsets)
 
-    def at(self, state: _State) -> Linear | None:
+    def ties(self, residuals: Sequence[Array]) -> Ties:
+        """Return what neighbouring points have in common, as residuals show it."""
+        left = [residual[keep] for residual, keep in zip(residuals, self.kept, strict=True)]
+        px = [o.px[keep] for o, keep in zip(self.observations, self.kept, strict=True)]
+        return seen(left, px, self.pairs)
+
+    def at(self, state: _State, ties: Ties = SIDES) -> Linear | None:
         """Return the problem about a state; None where points cannot be seen from there."""
         f = len(self.free)
         matrix, side = np.zeros((self.count, self.count)), np.zeros(self.count)
@@ -317,7 +328,7 @@ class _Problem:
                 residual = np.einsum("nij,nj->ni", observation.weigh, residual)
                 jacobian = observation.weigh @ jacobian
             residuals.append(residual)
-            common += together(jacobian[keep], observation.px[keep], pairs)
+            common += together(jacobian[keep], observation.px[keep], pairs, ties)
             j, r = jacobian[keep].reshape(-1, self.count), residual[keep].ravel()
             jacobians.append(j)
             whole.append(r)

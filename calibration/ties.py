@@ -77,7 +77,7 @@ def together(jacobian: Array, px: Array, pairs: NDArray[np.int64], ties: Ties = 
 def seen(
     residuals: Sequence[Array], px: Sequence[Array], pairs: Sequence[NDArray[np.int64]]
 ) -> Ties:
-    """Return the ties that residuals of photos show, no less than those of shared sides.
+    """Return the ties that residuals of photos surely show, no less than those of shared sides.
 
     Residuals show a little less of them than errors have, as the fit has taken its part.
 
@@ -94,10 +94,12 @@ def seen(
             one, other = (np.einsum("mi,mi->m", way, left[own[:, k]]) for k in (0, 1))
             shown[number] += float(one @ other)
         count += len(own)
-    variance = float((np.concatenate(residuals) ** 2).mean())
+    whole = np.concatenate(residuals)
+    variance = float((whole**2).mean())
     if not count or variance <= 0:
         return SIDES
-    across, along = shown / (count * variance)
+    # Less what chance may show: correlations of so many corners scatter by as much.
+    across, along = shown / (count * variance) - len(whole) ** -0.5
     return Ties(max(SIDES.across, float(across)), max(SIDES.along, float(along)))
 
 
