@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from calibration.bed import Bed
+from calibration.board_errors import board_errors
 from calibration.lens_fit import LensFit
 from calibration.next_photo import next_photo
 from calibration.plane import PlaneSurface
@@ -33,6 +34,7 @@ def lens_facts(fit: LensFit, out: Path) -> dict[str, Any]:
             for name, value, sigma in zip(fit.lens.names, fit.lens.parameters, sigmas, strict=False)
         },
         "held_at_zero": list(fit.held),
+        "board_errors": None if (off := board_errors(fit)) is None else off.to_json(),
         "next_photo": None if (more := next_photo(fit)) is None else more.to_json(),
         "coverage": {
             "share": fit.covered_share,
@@ -95,6 +97,13 @@ def lens_text(fit: LensFit, out: Path) -> str:
             f"lens is known worst, a ray is known to {more.u95_px:.2f} px now (U95), and to "
             f"{more.then_u95_px:.2f} px then."
         ]
+    if (off := board_errors(fit)) is not None:
+        advice.append(
+            "The board differs from its file, as all photos show alike (95 %): corners lie up to "
+            f"{off.in_plane_mm:.2f} +- {off.in_plane_u95_mm:.2f} mm off along it, and up to "
+            f"{off.off_plane_mm:.2f} +- {off.off_plane_u95_mm:.2f} mm off its plane. One that is "
+            "printed evenly and glued flat to something stiff makes lens and bed surer."
+        )
     heads = ("distortion", "free", "photos fitted px", "photos left out px")
     return "\n".join(
         [

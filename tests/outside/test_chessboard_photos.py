@@ -19,6 +19,7 @@ from calibration.bed import POSE, Bed
 from calibration.bed_fit import solve_bed
 from calibration.bed_solve import BoardObservation
 from calibration.board import Board, BoardPlace
+from calibration.board_errors import board_errors
 from calibration.detect import Corners, detect
 from calibration.lens import Lens
 from calibration.lens_choice import fit_lens
@@ -212,6 +213,17 @@ def test_both_cameras_see_the_same_columns_and_rows_printed_off_their_places() -
     left, right = print_error_mm("left"), print_error_mm("right")
     assert np.sqrt((left**2).mean()) > 0.05
     assert np.sqrt(((left - right) ** 2).mean()) < 0.025
+
+
+def test_either_camera_tells_as_much_of_the_boards_own_errors() -> None:
+    left, right = (board_errors(fitted(side)) for side in ("left", "right"))
+    assert left is not None
+    assert right is not None
+    sure = np.hypot(left.in_plane_u95_mm, right.in_plane_u95_mm)
+    assert left.in_plane_mm == pytest.approx(right.in_plane_mm, abs=sure)
+    sure = np.hypot(left.off_plane_u95_mm, right.off_plane_u95_mm)
+    assert left.off_plane_mm == pytest.approx(right.off_plane_mm, abs=sure)
+    assert left.in_plane_mm > 0.1
 
 
 @pytest.mark.slow
