@@ -154,8 +154,9 @@ def test_lens_agrees_with_bouguet_within_the_stated_errors(
     lens = fitted(side).lens
     sigma = np.sqrt(np.diag(lens.covariance))[:4]
     off = (lens.parameters[:4] - np.array(published)) / sigma
-    # His stereo solution also uses the other camera, and his corners differ: 3 sigma each.
-    assert np.abs(off).max() < 3.0
+    # Eight numbers by the same photos, though his corners differ and his stereo solution uses both
+    # cameras: about 95 % each.
+    assert np.abs(off).max() < 2.0
     assert 0.3 < sigma.min() < sigma.max() < 0.7
 
 
