@@ -121,11 +121,6 @@ def local_offsets(
         covariance = np.linalg.inv(told.normal)
         solution = np.asarray(covariance @ told.gradient, np.float64)
         change = told.steps - told.response @ solution
-        # What neither noise nor a shift explains (a print that no capture shows without the burn)
-        # pulls by as much as is left of it.
-        left = residual[members] - solution @ jacobian
-        left = left - np.einsum("nl,ln->n", change[here], gains[:, members])
-        unexplained = max(1.0, float((left**2).mean()) / noise2)
         for layer in range(count):
             power = jacobian[3 * layer + 2] ** 2
             energy = float(power.sum())
@@ -143,7 +138,7 @@ def local_offsets(
                         ]
                     ),
                     solution[part],
-                    np.asarray(unexplained * covariance[part, part]),
+                    np.asarray(covariance[part, part]),
                     _share(added[layer], expected[layer], members)
                     + float(solution[3 * layer + 2])
                     + (float(change[here, layer] @ power / power.sum()) if fit.uneven else 0.0),
