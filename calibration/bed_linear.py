@@ -45,17 +45,19 @@ class Linear:
         """Return (count, count) and (count,) of the normal equations."""
         return self.matrix / variance + self.known, self.side / variance + self.pull
 
-    def taken(self, variance: float) -> tuple[float, float]:
-        """Return how many degrees of freedom of the pixels the fit takes up.
+    def noise(self, variance: float, least: float) -> tuple[float, float]:
+        """Return the variance of a pixel by itself, at the least so much.
 
-        And how many times as many as of independent pixels: 1 where neighbours share nothing, up to
-        2 where all that is fitted varies slowly.
+        And how many times as much of it gets into the fit as if pixels were independent: 1 where
+        neighbours share nothing, up to 2 where all that is fitted varies slowly. What gets into the
+        fit is left in the residuals less.
         """
         inverse = np.linalg.inv(self.normal(variance)[0])
         taken, alone = (
             float((inverse * each).sum()) / variance for each in (self.together, self.matrix)
         )
-        return taken, taken / alone
+        degrees = max(len(self.whole) - taken, 1.0)
+        return max(self.pixels / degrees, least), taken / alone
 
     def scatter(self, variance: float, alone: float, shared: float) -> Array:
         """Return (count, count) the covariance of what is fitted (a sandwich)."""

@@ -175,16 +175,11 @@ def solve_places(
     variance = _SIGMA_FLOOR_PX**2
     for _ in range(_ROUNDS):
         try:
-            taken, tied = now.taken(variance)
-        except np.linalg.LinAlgError as error:
-            raise _no_pose() from error
-        # Errors that neighbours share go into the fit more, and are left in the residuals less.
-        degrees = max(rows - taken, 1.0)
-        alone = sigma_px**2 if sigma_px else max(now.pixels / degrees, _SIGMA_FLOOR_PX**2)
-        variance = tied * alone + shared
-        matrix, side = now.normal(variance)
-        damped = matrix + damping * np.diag(np.diag(matrix))
-        try:
+            alone, tied = now.noise(variance, _SIGMA_FLOOR_PX**2)
+            alone = sigma_px**2 if sigma_px else alone
+            variance = tied * alone + shared
+            matrix, side = now.normal(variance)
+            damped = matrix + damping * np.diag(np.diag(matrix))
             step = _solved(damped, side)
             if damping > 0:
                 step = problem.bent(state, now, step, damped, variance)
@@ -206,9 +201,8 @@ def solve_places(
         raise _no_pose()
     # Points of a real board may have more in common than their sides.
     told = problem.at(state, problem.ties(now.residuals)) or now
-    if sigma_px is None:
-        taken, _ = told.taken(variance)
-        alone = max(now.pixels / max(rows - taken, 1.0), _SIGMA_FLOOR_PX**2)
+    if not sigma_px:
+        alone, _ = told.noise(variance, _SIGMA_FLOOR_PX**2)
     inverse = told.scatter(variance, alone, shared)
     covariance = np.zeros((COUNT + 8, COUNT + 8))
     own = np.concatenate([problem.free, np.arange(COUNT, COUNT + 6 + problem.forms)])

@@ -9,7 +9,7 @@ Workshops 2011, who free all of it at once).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -46,12 +46,7 @@ class BoardErrors:
 
     def to_json(self) -> dict[str, Any]:
         """Return what the facts hold."""
-        return {
-            "in_plane_mm": self.in_plane_mm,
-            "in_plane_u95_mm": self.in_plane_u95_mm,
-            "off_plane_mm": self.off_plane_mm,
-            "off_plane_u95_mm": self.off_plane_u95_mm,
-        }
+        return asdict(self)
 
 
 def board_errors(fit: LensFit) -> BoardErrors | None:

@@ -248,17 +248,22 @@ def _places(scene: Scene) -> list[tuple[Tile, int, bool]]:
             found.append((_tile(camera.project(rim), camera.size, margin), fine, True))
     for panel in scene.panels:
         corners = _box(panel.cover)
-        rays = apply_homography(plane_from_ray(panel.raster_from_ray), corners)
-        flat = np.column_stack([rays, np.ones(4)])
-        pixels = camera.project((flat - np.array(camera.tvec)) @ camera.rotation)
+        pixels = pixels_of_plane(camera, panel.raster_from_ray, corners)
         # Rays one cell of the drawing apart: its edges, one cell wide, then count exactly.
-        per_px = math.sqrt(_surface(corners) / max(_surface(pixels), 1.0))
+        per_px = math.sqrt(surface(corners) / max(surface(pixels), 1.0))
         rays_per_px = int(np.clip(math.ceil(0.95 * per_px / panel.cover.pitch_mm), 2, 4))
         found.append((_tile(pixels, camera.size, margin), rays_per_px, True))
     return found
 
 
-def _surface(corners: Array) -> float:
+def pixels_of_plane(camera: Camera, plane_of_ray: Array, points: Array) -> Array:
+    """Return (n, 2) pixels of points of a plane, (3, 3) homography from rays to it given."""
+    rays = apply_homography(plane_from_ray(plane_of_ray), points)
+    flat = np.column_stack([rays, np.ones(len(rays))])
+    return camera.project((flat - np.array(camera.tvec)) @ camera.rotation)
+
+
+def surface(corners: Array) -> float:
     """Return the area of a polygon of (n, 2) corners."""
     x, y = corners.T
     return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2

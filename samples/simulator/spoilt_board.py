@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from samples.simulator.board import board_panel, board_raster, held_plane
-from samples.simulator.camera import Camera, apply_homography, plane_from_ray
+from samples.simulator.camera import Camera
 from samples.simulator.picture import Light, Optics, Picture, linear_from_level
 from samples.simulator.raster import Raster
-from samples.simulator.scene import Panel, Scene, render
+from samples.simulator.scene import Panel, Scene, pixels_of_plane, render, surface
 
 Array = NDArray[np.float64]
 
@@ -66,7 +66,7 @@ def spoilt_photo(
         np.arange(1, board["squares_y"]) * board["square_mm"],
     )
     corners = np.stack([x.ravel(), -y.ravel()], axis=1)
-    px = _pixels(camera, plane, corners)
+    px = pixels_of_plane(camera, plane, corners)
     bare = np.asarray(((px > 0) & (px < np.array(camera.size) - 1)).all(axis=1))
     light = Light((0.08, -0.06), 0.08, 0.98, 0.02)
     panels = [board_panel(board, plane)]
@@ -76,24 +76,15 @@ def spoilt_photo(
         bare &= ~hidden
     if spoilt.glare_share:
         rim = np.array([[0, 0], [wide, 0], [wide, -high], [0, -high]], float)
-        seen = _pixels(camera, plane, rim)
-        reach = math.sqrt(spoilt.glare_share * _surface(seen) / math.pi)
+        seen = pixels_of_plane(camera, plane, rim)
+        reach = math.sqrt(spoilt.glare_share * surface(seen) / math.pi)
         inside = rng.uniform(0.2, 0.8, 2) * [wide, -high]
-        middle = _pixels(camera, plane, inside[None])[0]
+        middle = pixels_of_plane(camera, plane, inside[None])[0]
         radius = reach / math.sqrt(2 * math.log(_GLARE / _WHITE))
-        light = Light(
-            light.tilt, light.bow, light.gain, light.warmth, 0.0, (*middle.tolist(), radius, _GLARE)
-        )
+        light = replace(light, glare=(float(middle[0]), float(middle[1]), radius, _GLARE))
         bare &= np.asarray(np.hypot(*(px - middle).T) > reach)
     scene = Scene(camera, "honeycomb", 0, panels=tuple(panels), light=light, optics=optics)
     return SpoiltPhoto(render(scene, rng), px, bare)
-
-
-def _pixels(camera: Camera, raster_from_ray: Array, points: Array) -> Array:
-    """Return (n, 2) pixels of points of a plane in front of the camera."""
-    rays = apply_homography(plane_from_ray(raster_from_ray), points)
-    flat = np.column_stack([rays, np.ones(len(rays))])
-    return camera.project((flat - np.array(camera.tvec)) @ camera.rotation)
 
 
 def _nearly_edge_on(camera: Camera, raster_from_ray: Array) -> bool:
@@ -102,12 +93,6 @@ def _nearly_edge_on(camera: Camera, raster_from_ray: Array) -> bool:
     rays = camera.directions(np.stack([u.ravel(), v.ravel()], axis=1))
     depth = rays @ raster_from_ray[2, :2] + raster_from_ray[2, 2]
     return bool(depth.min() * depth.max() <= 0 or np.ptp(np.log(np.abs(depth))) > _TILTED)
-
-
-def _surface(ring: Array) -> float:
-    """Return the area of a polygon."""
-    x, y = ring.T
-    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
 
 
 def _hand(
