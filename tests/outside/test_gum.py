@@ -3,8 +3,9 @@
 H.3 is JCGM 100:2008, Annex H.3 (calibration of a thermometer: a straight line, its correlated
 coefficients, a value beyond the data): inputs as GTC's examples give them, results as printed. A
 line is what a small rigid displacement does to points along x: dy + turn x; so the example goes
-through the product's own fit and its carrying of a covariance to another point. Example H.2
-(several quantities of one measurement, non-linear) has no counterpart in the product.
+through the product's own fit and its carrying of a covariance to another point. H.2 (resistance
+and reactance from simultaneous readings) is there for correlated inputs: its three results are told
+as the three numbers of a displacement, its readings are the parameters of one influence.
 """
 
 import math
@@ -23,6 +24,33 @@ B = np.array(
     [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
 )
 T0 = 20.0
+# H.2, Table H.2: five simultaneous readings of V (V), I (A) and phi (rad).
+READINGS = np.array(
+    [
+        [5.007, 4.994, 5.005, 4.990, 4.999],
+        [19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3],
+        [1.0456, 1.0438, 1.0468, 1.0428, 1.0433],
+    ]
+)
+
+
+def resistance(correlated):
+    """Return (3,) R, X and Z in ohms and their (3, 3) covariance by the budget's code."""
+    volt, ampere, phi = READINGS.mean(axis=1)
+    z = volt / ampere
+    r, x = z * math.cos(phi), z * math.sin(phi)
+    by_reading = np.array(
+        [
+            [r / volt, -r / ampere, -x],
+            [x / volt, -x / ampere, r],
+            [z / volt, -z / ampere, 0.0],
+        ]
+    )
+    of_means = np.cov(READINGS) / READINGS.shape[1]
+    if not correlated:
+        of_means = np.diag(np.diag(of_means))
+    readings = Influence("readings", "measured", "", {"fill": by_reading}, of_means)
+    return np.array([r, x, z]), readings.on("fill")
 
 
 def line():
@@ -59,6 +87,24 @@ def test_h3_a_value_beyond_the_data_has_the_printed_uncertainty():
     # Who leaves the correlation out gets 0.0073.
     without = math.sqrt(covariance[1, 1] + 100 * covariance[2, 2])
     assert without > 1.7 * math.sqrt(there.covariance[1, 1])
+
+
+def test_h2_correlated_readings_give_the_printed_uncertainties_and_correlations():
+    values, covariance = resistance(correlated=True)
+    # Printed: R = 127.732, X = 219.847, Z = 254.260 ohms; u = 0.071, 0.295, 0.236.
+    assert values == pytest.approx([127.732, 219.847, 254.260], abs=5e-4)
+    u = np.sqrt(np.diag(covariance))
+    assert u == pytest.approx([0.071, 0.295, 0.236], abs=6e-4)
+    # Printed: r(R, X) = -0.588, r(R, Z) = -0.485, r(X, Z) = 0.993.
+    r = covariance / np.outer(u, u)
+    assert [r[0, 1], r[0, 2], r[1, 2]] == pytest.approx([-0.588, -0.485, 0.993], abs=6e-4)
+
+
+def test_h2_readings_taken_as_independent_are_far_from_what_is_printed():
+    _, covariance = resistance(correlated=False)
+    u = np.sqrt(np.diag(covariance))
+    assert u[0] > 2 * 0.071
+    assert u[2] < 0.9 * 0.236
 
 
 def test_four_equal_influences_have_the_interval_of_the_supplement():
