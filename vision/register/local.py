@@ -20,6 +20,12 @@ Array = NDArray[np.float64]
 
 _SHIFT_PRIOR_MM = 0.5
 _STRENGTH_PRIOR = 1.0
+_LEAST_NOISE = 0.3
+# Where hardly anything was burned: less than this of what is expected at most.
+_BARE = 0.02
+_FEWEST_BARE, _FEWEST = 30, 12
+# A print covers a part of the ground, so that few cells are as bad as what spoils a mark.
+_WORST_GROUND = 0.9
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +86,9 @@ def local_offsets(
     use = (scene.usable * scene.region.core).ravel() > 0
     use &= cell >= 0
     strongest = np.max([np.abs(a) for a in expected], axis=0).ravel()
-    use &= strongest > 0.02 * float(strongest.max(initial=1e-9))
+    burned = strongest > _BARE * float(strongest.max(initial=1e-9))
+    print_over_noise = _print_over_noise(fit, cell, use & ~burned)
+    use &= burned
     index = np.flatnonzero(use)
     index = index[np.argsort(cell[index], kind="stable")]
     bounds = np.flatnonzero(np.diff(cell[index])) + 1
@@ -92,14 +100,14 @@ def local_offsets(
         fit.by_gain.reshape(count, -1) if fit.uneven else np.zeros((0, len(residual)), np.float32)
     )
     patch: NDArray[np.int64] = fit.setting.cell.ravel()
-    noise2 = max(fit.noise, 0.3) ** 2
+    noise2 = max(fit.noise, _LEAST_NOISE) ** 2
     white2 = noise2 * inflation
     away = 1 - np.array(fit.state.gain).T[:, : len(gains)]
     even = np.array(fit.setting.burn.uneven[: len(gains)]) ** -2.0
     prior = [_SHIFT_PRIOR_MM**-2, _SHIFT_PRIOR_MM**-2, _STRENGTH_PRIOR**-2] * count
     xs, ys = x.ravel(), y.ravel()
     for members in np.split(index, bounds):
-        if len(members) < 12:
+        if len(members) < _FEWEST:
             continue
         rows: list[NDArray[np.floating]] = []
         for layer in range(count):
@@ -121,6 +129,12 @@ def local_offsets(
         covariance = np.linalg.inv(told.normal)
         solution = np.asarray(covariance @ told.gradient, np.float64)
         change = told.steps - told.response @ solution
+        # What neither noise nor a shift explains pulls by as much as is left of it, where that may
+        # be the ground's: a print that no capture shows without the burn. What hides the mark is
+        # known by the false shift that it gives a cell, which must stay as sure as it looks.
+        left = residual[members] - solution @ jacobian
+        left = left - np.einsum("nl,ln->n", change[here], gains[:, members])
+        unexplained = max(1.0, min(float((left**2).mean()) / noise2, print_over_noise))
         for layer in range(count):
             power = jacobian[3 * layer + 2] ** 2
             energy = float(power.sum())
@@ -138,7 +152,7 @@ def local_offsets(
                         ]
                     ),
                     solution[part],
-                    np.asarray(covariance[part, part]),
+                    np.asarray(unexplained * covariance[part, part]),
                     _share(added[layer], expected[layer], members)
                     + float(solution[3 * layer + 2])
                     + (float(change[here, layer] @ power / power.sum()) if fit.uneven else 0.0),
@@ -147,6 +161,23 @@ def local_offsets(
                 )
             )
     return out
+
+
+def _print_over_noise(fit: Fit, cell: NDArray[np.int64], bare: NDArray[np.bool_]) -> float:
+    """Return how much more than noise the bare ground leaves where it is worst (variances).
+
+    Parameters
+    ----------
+    cell, bare
+        (n,) cell of every pixel, and whether nothing was burned there.
+    """
+    pixels = np.bincount(cell[bare], minlength=1)
+    squares = np.bincount(cell[bare], weights=fit.residual.ravel()[bare].astype(np.float64) ** 2)
+    enough = pixels >= _FEWEST_BARE
+    if not enough.any():
+        return 1.0
+    noise2 = max(fit.noise, _LEAST_NOISE) ** 2
+    return float(np.quantile(squares[enough] / pixels[enough], _WORST_GROUND)) / noise2
 
 
 def _share(
