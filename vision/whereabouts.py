@@ -34,6 +34,8 @@ _SIZES: tuple[float, ...] = (
 # each: 0.83 or more against 0.57 or less); a mark as small as that fits many a spot.
 _PLAINLY_MORE = 0.2
 _TOO_SMALL_MM = 8.0
+# Units change no turn: so far from the one that was told it is looked for.
+_SIZE_REACH_RAD = math.radians(3.0)
 # What would fill more of the camera's view than this takes half a minute to look for.
 _MOST_OF_VIEW = 0.75
 
@@ -149,7 +151,12 @@ class Wanted:
                 continue
             other = replace(self, artwork=self.artwork.scaled(size))
             found = other._looked_for(
-                situation, other._start, self.at_mm is None, (situation.ground,), most=2
+                situation,
+                other._start,
+                self.at_mm is None,
+                (situation.ground,),
+                most=2,
+                reach_rad=_SIZE_REACH_RAD,
             )
             if isinstance(found, NotFound):
                 continue
@@ -171,6 +178,7 @@ class Wanted:
         anywhere: bool,
         grounds: tuple[Image | None, ...],
         most: int = 6,
+        reach_rad: float = REACH_RAD,
     ) -> Located | NotFound:
         """Look for the artwork, with the help of the before capture where that helps."""
         result: Located | NotFound = NotFound("no capture")
@@ -184,6 +192,7 @@ class Wanted:
                 self.kerf_mm,
                 self.negative,
                 most,
+                reach_rad,
             )
             if not isinstance(result, NotFound) or result.outside_view:
                 break

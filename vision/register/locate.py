@@ -70,6 +70,7 @@ def locate(
     kerf_mm: float,
     negative: bool = False,
     most: int = 6,
+    reach_rad: float = REACH_RAD,
 ) -> Located | NotFound:
     """Find where about the artwork lies.
 
@@ -91,6 +92,8 @@ def locate(
         The ground is burned, and the mark is what was left standing.
     most
         How many of the best candidates are fitted.
+    reach_rad
+        How far from the turn that is expected it is looked for.
     """
     x0, y0, x1, y1 = artwork.box_mm
     # Maps of an artwork of many metres would not fit into the memory.
@@ -108,7 +111,7 @@ def locate(
         pitch = max(0.8, 1.5 * pixel)
     else:
         corners = expected.apply(box)
-        slack = REACH_MM + 3.0 + math.sin(REACH_RAD) * float(np.hypot(x1 - x0, y1 - y0)) / 2
+        slack = REACH_MM + 3.0 + math.sin(reach_rad) * float(np.hypot(x1 - x0, y1 - y0)) / 2
         low, high = corners.min(axis=0) - slack, corners.max(axis=0) + slack
         pitch = max(0.5, 1.2 * pixel)
     values = np.log(np.maximum(view.linear, 0.0) + np.float32(0.01))
@@ -117,7 +120,7 @@ def locate(
     picture = rectify(values.astype(np.float32), view.surface, low, high, pitch)
     radius = float(np.hypot(x1 - x0, y1 - y0)) / 2
     step = max(math.radians(0.75), min(math.radians(2.0), 1.2 * pitch / radius))
-    count = math.ceil(REACH_RAD / step)
+    count = math.ceil(reach_rad / step)
     turns = np.asarray(step * np.arange(-count, count + 1), np.float64)
     candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8)
     goal = expected.apply(middle[None])[0]
@@ -134,7 +137,7 @@ def locate(
             continue
         turn = math.remainder(one.fit.state.poses[0].angle_rad - expected.angle_rad, 2 * math.pi)
         off = np.abs(_centre(one, middle) - goal)
-        within = abs(turn) <= REACH_RAD + step
+        within = abs(turn) <= reach_rad + step
         # A fit that left what was searched holds on to something else; where the place is not
         # known one that explains nearly all does not.
         if anywhere:
