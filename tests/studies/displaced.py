@@ -4,11 +4,11 @@ Run it from the top of the checkout:
 
     python -m tests.studies.displaced --seeds 1:401 --parity odd --out FOLDER --cache FOLDER
 
-Simulated jobs whose mark lies up to 20 mm along X and Y and 10 degrees from its place: burned there,
-or moved there with the work after the job. One row per seed is appended to FOLDER/displaced.jsonl;
-run again, it goes on where it stopped. Then come the figures; the exit status is 1 where a target
-is missed. Even seeds are for tuning, odd ones for judging. `--sabotage` tells every place 1 mm
-beside the one that was measured.
+Simulated jobs whose mark lies up to 20 mm along X and Y and 10 degrees from its place: burned
+there, or moved there with the work after the job. One row per seed is appended to
+FOLDER/displaced.jsonl; run again, it goes on where it stopped. Then come the figures; the exit
+status is 1 where a target is missed. Even seeds are for tuning, odd ones for judging. `--sabotage`
+tells every place 1 mm beside the one that was measured.
 """
 
 from __future__ import annotations

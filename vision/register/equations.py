@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.register.dilution import dilution
 from vision.register.model import derivatives
 from vision.register.priors import held, priors
-from vision.register.scene import Seen, Setting, State
+from vision.register.scene import Seen, Setting, State, places_of
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -237,6 +238,9 @@ def normal_equations(
     residual = seen.residual.ravel()[used]
     normal = (weighted @ flat.T).astype(np.float64)
     gradient = (weighted @ residual).astype(np.float64)
+    diluted, at = dilution(setting, state, seen, weight), places_of(setting, state).survival
+    normal[at, at] -= diluted.bend
+    gradient[at] -= diluted.pull
     expected = priors(setting, state)
     rows = np.where(fixed, 0.0, expected.rows)
     scatter = np.where(fixed, 0.0, expected.scatter)

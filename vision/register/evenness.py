@@ -7,6 +7,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.register.dilution import earlier_noise2
 from vision.register.fitted import Fit
 from vision.register.scene import Burn
 
@@ -40,7 +41,8 @@ def learn_burn(fit: Fit) -> Burn:
     likely = np.array([_log_likelihood(block, pull, each) + _usual(each) for each in tried])
     weight = np.exp(likely - likely.max())
     variance = np.average(np.array(tried) ** 2, axis=0, weights=weight)
-    return Burn(tuple(float(v) for v in np.sqrt(variance)), noise2)
+    earlier = earlier_noise2(fit.setting, fit.seen, fit.weight, noise2)
+    return Burn(tuple(float(v) for v in np.sqrt(variance)), noise2, earlier_noise2=earlier)
 
 
 def _log_likelihood(block: Array, pull: Array, uneven: Array) -> float:

@@ -13,12 +13,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
+from vision.register.dilution import dilution
 from vision.register.distance import DistanceMap
 from vision.register.equations import Equations, normal_equations, prior_cost
 from vision.register.fitted import Fit
 from vision.register.model import look, start_state, strongest
 from vision.register.priors import STRONGEST, bounds
-from vision.register.scene import Burn, Scene, Setting, State, make_setting, nudge, places_of
+from vision.register.scene import (
+    Burn,
+    Scene,
+    Seen,
+    Setting,
+    State,
+    make_setting,
+    nudge,
+    places_of,
+)
 from vision.register.weights import weigh_down
 
 Array = NDArray[np.float64]
@@ -107,7 +117,7 @@ def fit_layers(
     setting = replace(setting, level=_level(state))
     base = weight
     seen = look(setting, state)
-    cost = _cost(setting, state, seen.residual, weight)
+    cost = _cost(setting, state, seen, weight)
     damping, reweighed = 1e-3, 0
     rounds = _REWEIGH if robust and trusted is None else 0
     for _ in range(iterations):
@@ -122,7 +132,7 @@ def fit_layers(
                 break
             trial = _move(setting, state, delta, equations.gains(delta))
             trial_seen = look(setting, trial)
-            trial_cost = _cost(setting, trial, trial_seen.residual, weight)
+            trial_cost = _cost(setting, trial, trial_seen, weight)
             if trial_cost < cost:
                 still = cost - trial_cost < enough
                 state, seen, cost = trial, trial_seen, trial_cost
@@ -135,7 +145,7 @@ def fit_layers(
             changed = np.asarray(base * weigh_down(seen.residual, base))
             reweighed = rounds if np.abs(changed - weight).max() < _SAME else reweighed + 1
             weight = changed
-            cost = _cost(setting, state, seen.residual, weight)
+            cost = _cost(setting, state, seen, weight)
             damping = 1e-3
     return Fit(setting, state, seen, weight, uneven, cost, _spread(seen.residual[weight > 0.5]))
 
@@ -146,9 +156,9 @@ def _level(state: State) -> float:
     return float(np.copysign(max(abs(most), 0.05), most))
 
 
-def _cost(setting: Setting, state: State, residual: Image, weight: Image) -> float:
-    data = float(np.sum(weight * residual * residual, dtype=np.float64))
-    return data + prior_cost(setting, state)
+def _cost(setting: Setting, state: State, seen: Seen, weight: Image) -> float:
+    data = float(np.sum(weight * seen.residual * seen.residual, dtype=np.float64))
+    return data + prior_cost(setting, state) - dilution(setting, state, seen, weight).cost
 
 
 def _step(setting: Setting, state: State, equations: Equations, damping: float) -> Array:

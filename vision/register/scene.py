@@ -56,12 +56,15 @@ class Burn:
         How much more than a pixel's a cell's own misfit counts as noise.
     soft_held
         How much more firmly than its uncertainty says the softness of the beam is held.
+    earlier_noise2
+        Variance of a grey level of the capture before the burn; nothing as long as it is not known.
     """
 
     uneven: tuple[float, ...]
     noise2: float
     held: float = _HANGS_TOGETHER
     soft_held: float = _SOFT_HELD
+    earlier_noise2: float = 0.0
 
     @property
     def strength(self) -> Array:
@@ -112,6 +115,11 @@ class Scene:
         on dark work, where light and grey levels are far from proportional.
         """
         return self if share >= _RECURS else replace(self, texture=np.zeros_like(self.texture))
+
+    @cached_property
+    def textured(self) -> bool:
+        """Whether anything is known of the ground's texture."""
+        return bool(self.texture.any())
 
     @cached_property
     def slope(self) -> tuple[Image, Image]:
