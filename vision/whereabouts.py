@@ -84,6 +84,10 @@ class Wanted:
         explained = 0.0 if isinstance(near, NotFound) else near.explained
         if explained > _PLAINLY:
             return near
+        # A glare, or a strong print, may hide from the search what is plain beside it.
+        flat = self._looked_for(situation, self._start, self.at_mm is None, grounds, flattened=True)
+        if not isinstance(flat, NotFound) and flat.explained > explained:
+            return flat
         other_size = self._of_another_size(situation, explained)
         if other_size is not None:
             return other_size
@@ -179,6 +183,7 @@ class Wanted:
         grounds: tuple[Image | None, ...],
         most: int = 6,
         reach_rad: float = REACH_RAD,
+        flattened: bool = False,
     ) -> Located | NotFound:
         """Look for the artwork, with the help of the before capture where that helps."""
         result: Located | NotFound = NotFound("no capture")
@@ -193,6 +198,7 @@ class Wanted:
                 self.negative,
                 most,
                 reach_rad,
+                flattened,
             )
             if not isinstance(result, NotFound) or result.outside_view:
                 break

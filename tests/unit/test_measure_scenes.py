@@ -25,6 +25,7 @@ from vision.diagnose.causes import Evidence, doubts_of
 from vision.measure.trust import trust
 from vision.register.locate import locate
 from vision.register.mark import Mark, measure
+from vision.register.tone import grey_from_linear
 from vision.register.view import NotFound, View
 
 MIDDLE = (23.5, 16.0)
@@ -309,3 +310,29 @@ def test_saturated_glare_does_not_pull_the_mark():
     glared = View(linear, grey.astype(np.float32), usable, NEAR)
     mark = measured(glared, artwork_of((PLATE,), (PLATE, HOOK)))
     assert offset_error(mark, TURNED, OTHER) < 0.03
+
+
+def test_a_mark_beside_a_strong_glare_is_found_once_what_is_smooth_is_taken_out():
+    away = Rigid(9.0, -7.0, 0.1)
+    layers = {"fill": ((PLATE,), away, 0.3), "outline": ((PLATE, HOOK), away, 0.4)}
+    view = Scene(layers, NEAR, noise=1.5).capture(seed=23)
+    v, u = np.indices(view.grey.shape)
+    middle = np.array(view.grey.shape) / 2
+    spot = 0.6 * np.exp(-((u - middle[1]) ** 2 + (v - middle[0]) ** 2) / (2 * 25.0**2))
+    linear = np.minimum(view.linear + spot.astype(np.float32), 1.0)
+    glared = View(linear, grey_from_linear(linear), (linear < 0.98).astype(np.float32), NEAR)
+    artwork = artwork_of((PLATE,), (PLATE, HOOK))
+    found = locate(glared, None, artwork, STILL, False, KERF_MM, flattened=True)
+    assert not isinstance(found, NotFound)
+    x0, y0, x1, y1 = artwork.box_mm
+    middle_mm = np.array([[(x0 + x1) / 2, (y0 + y1) / 2]])
+    assert np.hypot(*(found.pose.apply(middle_mm) - away.apply(middle_mm))[0]) < 0.5
+    assert found.pose.angle_rad == pytest.approx(0.1, abs=0.02)
+
+
+def test_nothing_stands_out_of_flattened_blank_work():
+    blank = Scene({}, noise=2.0)
+    view = blank.capture(seed=14, texture=grain(blank.surface, 3, 0.04))
+    artwork = artwork_of((PLATE,), (PLATE, HOOK))
+    found = locate(view, None, artwork, STILL, False, KERF_MM, flattened=True)
+    assert isinstance(found, NotFound)

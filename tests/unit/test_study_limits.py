@@ -11,6 +11,7 @@ from tests.studies import (
     boards,
     calibrated,
     camouflaged,
+    displaced,
     nudged,
     one_photo,
     refocused,
@@ -98,6 +99,24 @@ def test_dark_work_runs_through_its_study_and_one_told_too_surely_is_found_out(
     assert row["told_mm"] is not None
     assert camouflaged.main([*options, "--sabotage"]) == 1
     assert "inside U95" in capsys.readouterr().out.rpartition("Missed:")[2]
+
+
+@pytest.mark.slow
+def test_a_mark_far_from_its_place_runs_through_its_study_and_one_told_beside_it_is_found_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
+    # An outline half lost in glare, 18 mm from its place.
+    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
+    options = ["--seeds", "16:17", "--workers", "0", *folders]
+    displaced.main(options)
+    assert "Missed: none" in capsys.readouterr().out
+    [row] = read_rows(tmp_path / "rows" / "displaced.jsonl")
+    assert row["verdict"] == "fail"
+    assert displaced.main([*options, "--sabotage"]) == 1
+    missed = capsys.readouterr().out.rpartition("Missed:")[2]
+    assert "found" in missed
+    assert "not doubted" in missed
 
 
 @pytest.mark.slow

@@ -9,7 +9,7 @@ not count.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -24,6 +24,8 @@ Image = NDArray[np.float32]
 
 _SEPARATE_MM = 1.5
 _SUB = 3
+# What is smoother than this is light or glare where pictures are flattened.
+_SMOOTH_MM = 2.0
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,7 @@ def search(
     turns_rad: Array,
     kerf_mm: float,
     most: int,
+    flattened: bool = False,
 ) -> list[Candidate]:
     """Return the best places, best first, at least a few millimetres or degrees apart.
 
@@ -72,7 +75,13 @@ def search(
         Width of the burned line.
     most
         Number of candidates wanted.
+    flattened
+        Whether all that is smooth over a few millimetres is taken out of picture and templates.
     """
+    if flattened:
+        picture = replace(
+            picture, values=_flattened(picture.values, picture.seen, picture.pitch_mm)
+        )
     sets: list[tuple[DistanceMap, ...]] = [maps]
     if len(maps) > 1:
         sets.extend((layer,) for layer in maps)
@@ -83,6 +92,8 @@ def search(
         for turn in turns_rad:
             pose = Rigid(0.0, 0.0, start.angle_rad + float(turn), start.mirrored)
             template, mask, corner = _template(chosen, pose, picture.pitch_mm, kerf_mm)
+            if flattened:
+                template = _flattened(template, np.ones_like(template), picture.pitch_mm)
             scores = _correlate(picture, template, mask)
             if scores is None:
                 continue
@@ -97,6 +108,14 @@ def search(
                 )
         found.extend(_distinct(peaks, pivot_page_mm, most))
     return _distinct(found, pivot_page_mm, most)
+
+
+def _flattened(values: Image, seen: Image, pitch_mm: float) -> Image:
+    """Return values less their mean about each place, of what is seen."""
+    sigma = _SMOOTH_MM / pitch_mm
+    near = cv2.GaussianBlur(values * seen, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+    share = cv2.GaussianBlur(seen, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray((values - near / np.maximum(share, np.float32(1e-3))) * seen)
 
 
 def _template(

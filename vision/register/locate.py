@@ -30,6 +30,8 @@ COARSE_PIXEL_MM = 0.55
 _EXPLAINED = 0.9
 # ... and what correlates as near to it as this but turned by more is its shadow.
 _SHADOW_MM, _SHADOW_RAD = 3.0, math.radians(3.0)
+# What correlates so well in a flattened picture, and so much better than all else, is the artwork.
+_STANDS_OUT, _ALONE = 0.5, 1.25
 # How far from the place and the turn that were told the artwork is looked for.
 REACH_MM = 24.0
 REACH_RAD = math.radians(11.0)
@@ -71,6 +73,7 @@ def locate(
     negative: bool = False,
     most: int = 6,
     reach_rad: float = REACH_RAD,
+    flattened: bool = False,
 ) -> Located | NotFound:
     """Find where about the artwork lies.
 
@@ -94,6 +97,9 @@ def locate(
         How many of the best candidates are fitted.
     reach_rad
         How far from the turn that is expected it is looked for.
+    flattened
+        Whether all that is smooth over a few millimetres, such as glare, does not count; found is
+        then only what stands out from all other places.
     """
     x0, y0, x1, y1 = artwork.box_mm
     # Maps of an artwork of many metres would not fit into the memory.
@@ -122,7 +128,9 @@ def locate(
     step = max(math.radians(0.75), min(math.radians(2.0), 1.2 * pitch / radius))
     count = math.ceil(reach_rad / step)
     turns = np.asarray(step * np.arange(-count, count + 1), np.float64)
-    candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8)
+    candidates = search(picture, maps, middle, expected, turns, kerf_mm, 8, flattened)
+    if flattened:
+        return _standing_out(view, ground, candidates, maps, half, box)
     goal = expected.apply(middle[None])[0]
     tried: list[_Tried] = []
     for candidate in candidates[:most]:
@@ -163,6 +171,30 @@ def locate(
         if float(np.hypot(*(_centre(t, middle) - own))) > max(1.0, 3 * pitch)
     )
     return Located(best.fit.state.poses[0], others, best.fit.explained)
+
+
+def _standing_out(
+    view: View,
+    ground: Image | None,
+    candidates: list[Candidate],
+    maps: tuple[DistanceMap, ...],
+    half_mm: tuple[float, ...],
+    box: Array,
+) -> Located | NotFound:
+    """Return the best place of a flattened picture where no other comes near it."""
+    scores = [abs(candidate.score) for candidate in candidates] + [0.0, 0.0]
+    if scores[0] < _STANDS_OUT or scores[0] < _ALONE * scores[1]:
+        return NotFound("nothing in the capture stands out as the artwork")
+    best = candidates[0]
+    middle = box.mean(axis=0)
+    fitted = _coarse_fit(view, ground, best, maps, half_mm, box)
+    pose = best.pose
+    if fitted is not None:
+        off = _centre(fitted, middle) - pose.apply(middle[None])[0]
+        # What is left of the glare may draw the fit away.
+        if float(np.hypot(*off)) < _SHADOW_MM / 2:
+            pose = fitted.fit.state.poses[0]
+    return Located(pose, (), scores[0] ** 2)
 
 
 def _coarse_fit(
