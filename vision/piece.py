@@ -29,6 +29,7 @@ from vision.measure.offsets import (
 from vision.measure.scale import strains
 from vision.measure.trust import trust
 from vision.measure.warp import unsure_mm, warp_of
+from vision.register.glare import glare_over
 from vision.register.mark import Mark, measure
 from vision.register.view import NotFound
 from vision.result import BudgetTerm, Displacement, FeatureRow
@@ -196,6 +197,7 @@ def measure_piece(
         strains=strained,
         warp=warp,
         lift_instead=lift,
+        glare=glare_over(mark.fit),
     )
     warnings = [f"the {name} is round: its turn cannot be seen" for name in mark.round_layers]
     warnings.extend(

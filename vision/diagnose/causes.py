@@ -27,6 +27,8 @@ _DISPLACED_TOO_MUCH = 0.06
 _BY_RULE = "measure the mark with a steel rule: it tells the machine from the camera's calibration"
 # Why nothing is told of places on the bed.
 CAMERA_UNSURE = "the camera may have moved, and no reference marks tell by how much"
+# Without glare none of 22 simulated jobs had more than 1.10 (brightest ground over even light).
+_GLARE = 1.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +78,7 @@ class Evidence:
     strains: Mapping[str, Strain] = field(default_factory=dict)
     warp: Warp | None = None
     lift_instead: Quantity | None = None
+    glare: float = 1.0
 
 
 def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
@@ -101,6 +104,11 @@ def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
                 f"{100 * layer.displaced_share:.0f} % of the {layer.layer} lies elsewhere than "
                 f"the rest, by up to {layer.displaced_mm:.2f} mm"
             )
+    if evidence.glare > _GLARE and evidence.fill_to_outline is not None:
+        doubts.append(
+            f"a glare lies over the mark, {evidence.glare:.1f} times as bright as the ground about "
+            "it, which may hide where fill and outline lie: move or shade the lamp"
+        )
     if evidence.rivals:
         doubts.append(
             "the artwork fits at more than one place of the capture: give --at to say which"

@@ -83,12 +83,9 @@ def local_offsets(
     count = len(fit.layers)
     added, expected = fit.added, fit.expected
     cell = cells.ravel()
-    use = (scene.usable * scene.region.core).ravel() > 0
-    use &= cell >= 0
-    strongest = np.max([np.abs(a) for a in expected], axis=0).ravel()
-    burned = strongest > _BARE * float(strongest.max(initial=1e-9))
-    print_over_noise = _print_over_noise(fit, cell, use & ~burned)
-    use &= burned
+    bare = bare_ground(scene, fit).ravel()
+    print_over_noise = _print_over_noise(fit, cell, bare & (cell >= 0))
+    use = ((scene.usable * scene.region.core).ravel() > 0) & (cell >= 0) & ~bare
     index = np.flatnonzero(use)
     index = index[np.argsort(cell[index], kind="stable")]
     bounds = np.flatnonzero(np.diff(cell[index])) + 1
@@ -161,6 +158,13 @@ def local_offsets(
                 )
             )
     return out
+
+
+def bare_ground(scene: Scene, fit: Fit) -> NDArray[np.bool_]:
+    """Return (rows, columns) which pixels count and show ground where nothing was burned."""
+    strongest = np.max([np.abs(levels) for levels in fit.expected], axis=0)
+    burned = strongest > _BARE * float(strongest.max(initial=1e-9))
+    return np.asarray((scene.usable * scene.region.core > 0) & ~burned)
 
 
 def _print_over_noise(fit: Fit, cell: NDArray[np.int64], bare: NDArray[np.bool_]) -> float:
