@@ -60,8 +60,9 @@ class Evidence:
     warp
         How they are warped; None where none is believed.
     lift_instead
-        How much higher than stated the surface would lie to show the same place on the bed; None
-        where no lift would.
+        How much higher than stated the surface would lie to show the same place; None of none.
+    glare
+        Brightest bare ground about the mark over even light (`glare_over`).
     """
 
     placement: dict[str, Displacement]

@@ -93,7 +93,7 @@ def search(
             pose = Rigid(0.0, 0.0, start.angle_rad + float(turn), start.mirrored)
             template, mask, corner = _template(chosen, pose, picture.pitch_mm, kerf_mm)
             if flattened:
-                template = _flattened(template, np.ones_like(template), picture.pitch_mm)
+                template = template - _smooth(template, picture.pitch_mm)
             scores = _correlate(picture, template, mask)
             if scores is None:
                 continue
@@ -112,10 +112,13 @@ def search(
 
 def _flattened(values: Image, seen: Image, pitch_mm: float) -> Image:
     """Return values less their mean about each place, of what is seen."""
+    share = np.maximum(_smooth(seen, pitch_mm), np.float32(1e-3))
+    return np.asarray((values - _smooth(values * seen, pitch_mm) / share) * seen)
+
+
+def _smooth(values: Image, pitch_mm: float) -> Image:
     sigma = _SMOOTH_MM / pitch_mm
-    near = cv2.GaussianBlur(values * seen, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
-    share = cv2.GaussianBlur(seen, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
-    return np.asarray((values - near / np.maximum(share, np.float32(1e-3))) * seen)
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE))
 
 
 def _template(

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vision.register.fitted import Fit
 from vision.register.local import bare_ground, square_cells
 from vision.register.tone import linear_from_grey
-
-Array = NDArray[np.float64]
 
 _CELL_MM = 3.0
 _FEWEST_PIXELS, _FEWEST_CELLS = 20, 12

@@ -83,8 +83,9 @@ def local_offsets(
     count = len(fit.layers)
     added, expected = fit.added, fit.expected
     cell = cells.ravel()
+    noise2 = max(fit.noise, _LEAST_NOISE) ** 2
     bare = bare_ground(scene, fit).ravel()
-    print_over_noise = _print_over_noise(fit, cell, bare & (cell >= 0))
+    print_over_noise = _worst_ground(fit, cell, bare & (cell >= 0)) / noise2
     use = ((scene.usable * scene.region.core).ravel() > 0) & (cell >= 0) & ~bare
     index = np.flatnonzero(use)
     index = index[np.argsort(cell[index], kind="stable")]
@@ -97,7 +98,6 @@ def local_offsets(
         fit.by_gain.reshape(count, -1) if fit.uneven else np.zeros((0, len(residual)), np.float32)
     )
     patch: NDArray[np.int64] = fit.setting.cell.ravel()
-    noise2 = max(fit.noise, _LEAST_NOISE) ** 2
     white2 = noise2 * inflation
     away = 1 - np.array(fit.state.gain).T[:, : len(gains)]
     even = np.array(fit.setting.burn.uneven[: len(gains)]) ** -2.0
@@ -167,8 +167,8 @@ def bare_ground(scene: Scene, fit: Fit) -> NDArray[np.bool_]:
     return np.asarray((scene.usable * scene.region.core > 0) & ~burned)
 
 
-def _print_over_noise(fit: Fit, cell: NDArray[np.int64], bare: NDArray[np.bool_]) -> float:
-    """Return how much more than noise the bare ground leaves where it is worst (variances).
+def _worst_ground(fit: Fit, cell: NDArray[np.int64], bare: NDArray[np.bool_]) -> float:
+    """Return the mean square that the bare ground leaves where it is worst; nothing of no ground.
 
     Parameters
     ----------
@@ -179,9 +179,8 @@ def _print_over_noise(fit: Fit, cell: NDArray[np.int64], bare: NDArray[np.bool_]
     squares = np.bincount(cell[bare], weights=fit.residual.ravel()[bare].astype(np.float64) ** 2)
     enough = pixels >= _FEWEST_BARE
     if not enough.any():
-        return 1.0
-    noise2 = max(fit.noise, _LEAST_NOISE) ** 2
-    return float(np.quantile(squares[enough] / pixels[enough], _WORST_GROUND)) / noise2
+        return 0.0
+    return float(np.quantile(squares[enough] / pixels[enough], _WORST_GROUND))
 
 
 def _share(
