@@ -212,6 +212,11 @@ def measure_piece(
             "was taken; the numbers allow for it: a firmer mount, or more light for a shorter "
             "exposure"
         )
+    if mark.scene.stray.any():
+        warnings.append(
+            "a glare lies over the mark; the light that it adds is taken off: move or shade the "
+            "lamp for surer numbers"
+        )
     if mark.rivals and intended is not None:
         other = mark.rivals[0].apply(centre[None])[0]
         warnings.append(

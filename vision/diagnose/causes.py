@@ -19,6 +19,7 @@ from vision.diagnose.words import (
 from vision.measure.scale import Strain
 from vision.measure.trust import LayerTrust
 from vision.measure.warp import Warp
+from vision.register.glare import NO_GLARE
 from vision.result import CameraMovement, Displacement, Finding, Verdict
 
 _SEEN_ENOUGH = 0.75
@@ -27,8 +28,6 @@ _DISPLACED_TOO_MUCH = 0.06
 _BY_RULE = "measure the mark with a steel rule: it tells the machine from the camera's calibration"
 # Why nothing is told of places on the bed.
 CAMERA_UNSURE = "the camera may have moved, and no reference marks tell by how much"
-# Without glare none of 22 simulated jobs had more than 1.10 (brightest ground over even light).
-_GLARE = 1.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +61,7 @@ class Evidence:
     lift_instead
         How much higher than stated the surface would lie to show the same place; None of none.
     glare
-        Brightest bare ground about the mark over even light (`glare_over`).
+        Brightest bare ground about the mark over what its light is taken for (`glare_over`).
     """
 
     placement: dict[str, Displacement]
@@ -105,10 +104,10 @@ def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
                 f"{100 * layer.displaced_share:.0f} % of the {layer.layer} lies elsewhere than "
                 f"the rest, by up to {layer.displaced_mm:.2f} mm"
             )
-    if evidence.glare > _GLARE and evidence.fill_to_outline is not None:
+    if evidence.glare > NO_GLARE and evidence.fill_to_outline is not None:
         doubts.append(
-            f"a glare lies over the mark, {evidence.glare:.1f} times as bright as the ground about "
-            "it, which may hide where fill and outline lie: move or shade the lamp"
+            f"a glare lies over the mark, {evidence.glare:.1f} times as bright as it should be "
+            "there, which may hide where fill and outline lie: move or shade the lamp"
         )
     if evidence.rivals:
         doubts.append(

@@ -113,7 +113,7 @@ def _found(fit: Fit) -> tuple[Mask, Mask]:
         follows |= _opened(side > _unlike(fit, _FOLLOWS), _FOLLOWED_MM / pitch)
     if not begins.any():
         return begins, begins
-    ground = np.abs(scene.grey - grey_from_linear(fit.seen.light)) < _LIKE_GROUND * level
+    ground = np.abs(scene.grey - grey_from_linear(fit.seen.bare)) < _LIKE_GROUND * level
     grey = scene.grey[begins]
     own = float(np.median(grey))
     spread = max(1.4826 * float(np.median(np.abs(grey - own))), _noise(fit))

@@ -71,7 +71,7 @@ def earlier_noise2(setting: Setting, seen: Seen, weight: Image, noise2: float) -
         return 0.0
     rough, earlier = (
         float(np.square(_roughness(grey)[bare]).mean(dtype=np.float64))
-        for grey in (setting.scene.grey, grey_from_linear(seen.light))
+        for grey in (setting.scene.grey, grey_from_linear(seen.bare))
     )
     kept = min(1.0, earlier / max(rough, 1e-9))
     share, taken = _share(seen, weight), 1 - seen.through
@@ -95,4 +95,4 @@ def _roughness(grey: Image) -> Image:
 
 def _share(seen: Seen, weight: Image) -> Image:
     """Return the pixels' weights times how much more a change of the ground's light shows there."""
-    return np.asarray(weight * np.square(grey_slope(seen.linear) / grey_slope(seen.light)))
+    return np.asarray(weight * np.square(grey_slope(seen.linear) / grey_slope(seen.bare)))

@@ -188,13 +188,14 @@ def _standing_out(
     best = candidates[0]
     middle = box.mean(axis=0)
     fitted = _coarse_fit(view, ground, best, maps, half_mm, box)
-    pose = best.pose
+    pose, explained = best.pose, scores[0] ** 2
     if fitted is not None:
         off = _centre(fitted, middle) - pose.apply(middle[None])[0]
         # What is left of the glare may draw the fit away.
         if float(np.hypot(*off)) < _SHADOW_MM / 2:
             pose = fitted.fit.state.poses[0]
-    return Located(pose, (), scores[0] ** 2)
+            explained = max(explained, fitted.fit.explained)
+    return Located(pose, (), explained)
 
 
 def _coarse_fit(

@@ -17,6 +17,7 @@ from vision.register.distance import DistanceMap
 from vision.register.doubled import Doubling, doubling
 from vision.register.fit import fit_layers
 from vision.register.fitted import Fit
+from vision.register.glare import glared, stray_light
 from vision.register.layers import (
     COARSE_PITCH_MM,
     COARSE_REACH_MM,
@@ -151,6 +152,10 @@ def measure(
         partial(fit, maps=coarse_maps, start=start, pivot_mm=pivot_mm, half_mm=half, blind=blind)
         for fit in (fit_together, fit_separately)
     )
+    stray = stray_light(wide, together)
+    if stray is not None:
+        view = glared(view, wide, stray)
+        wide = replace(wide, stray=stray)
     hidden = covered(wide, together, apart)
     usable = view.usable
     if hidden is not None:

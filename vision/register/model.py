@@ -1,8 +1,8 @@
 """The forward model of a capture at one state, and its derivatives.
 
-grey = E(P (T (G + q D) + (1 - q) D)): E the camera's tone curve, P a smooth field of light, G and D
-the smooth part and the texture of the ground before the burn, q how the texture fares under it, T
-the burned layers as the camera sees them (`rendering`).
+grey = E(P (T (G + q D) + (1 - q) D) + S): E the camera's tone curve, P a smooth field of light, G
+and D the smooth part and the texture of the ground before the burn, q how the texture fares under
+it, T the burned layers as the camera sees them (`rendering`), S the light that a glare adds.
 """
 
 from __future__ import annotations
@@ -53,6 +53,7 @@ def start_state(setting: Setting, poses: tuple[Rigid, ...], weight: Image) -> St
             marks.append(-picture * ground * (group == number))
     # Equal grey levels of error weigh alike, so divide by the slope of the tone curve.
     scale = weight * grey_slope(linear)
+    linear = linear - scene.stray
     rows = np.concatenate([light, np.array(marks, np.float32)]) * scale
     flat = rows.reshape(len(rows), -1).astype(np.float64)
     target = (linear * scale).ravel().astype(np.float64)
@@ -113,7 +114,7 @@ def look(setting: Setting, state: State) -> Seen:
     field = np.tensordot(state.light.astype(np.float32), setting.fields, 1)
     survival = np.float32(state.survival)
     light = field * (scene.ground + survival * scene.texture)
-    linear = light * through + field * (1 - survival) * scene.texture
+    linear = light * through + field * (1 - survival) * scene.texture + scene.stray
     residual = scene.grey - grey_from_linear(linear)
     return Seen(
         covers,
@@ -126,6 +127,7 @@ def look(setting: Setting, state: State) -> Seen:
         through,
         field,
         light,
+        light + scene.stray,
         linear,
         np.asarray(residual, np.float32),
     )
@@ -175,7 +177,8 @@ def derivatives(
         *shape, softer = [np.zeros_like(gain)] * (2 + 3 * len(edges))
     over = zip(seen.common, seen.both, strict=True)
     field = of(seen.field)
-    slope = steep * of(seen.linear) / np.where(np.abs(field) > 1e-6, field, 1e-6)
+    lit = of(seen.linear - setting.scene.stray)
+    slope = steep * lit / np.where(np.abs(field) > 1e-6, field, 1e-6)
     survive = steep * field * of(setting.scene.texture) * (of(seen.through) - 1)
     columns = np.array(
         [
@@ -233,7 +236,7 @@ def added_levels(setting: Setting, state: State, seen: Seen, index: int) -> Imag
 
 def even_levels(seen: Seen, index: int) -> Image:
     """Return the grey levels that a layer of strength one, even all over, would add."""
-    return np.asarray(-seen.light * grey_slope(seen.light) * seen.marks[index], np.float32)
+    return np.asarray(-seen.light * grey_slope(seen.bare) * seen.marks[index], np.float32)
 
 
 def expected_levels(setting: Setting, state: State) -> tuple[Image, ...]:
@@ -326,7 +329,7 @@ def ground_cost(setting: Setting, weight: Image) -> float:
     ground = setting.scene.ground + setting.scene.texture
     rows = (setting.fields * ground * scale).reshape(len(setting.fields), -1)
     rows = rows.astype(np.float64)
-    target = (linear * scale).ravel().astype(np.float64)
+    target = ((linear - setting.scene.stray) * scale).ravel().astype(np.float64)
     solution, *_ = np.linalg.lstsq(rows @ rows.T, rows @ target, rcond=None)
     return float(np.sum((target - solution @ rows) ** 2))
 

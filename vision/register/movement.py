@@ -156,8 +156,9 @@ def work_movement(
         found = _untold(pivot, "the work's edges were not found again in the after capture")
     else:
         found = _joined(gone, pairs, known, fit, start, pivot, inside, bed_motion)
-    if found.state == "not_told" and not found.findings and bed_motion is None:
-        found = _by_rims(before, after, blank, pairs, burned, pivot) or found
+    if found.state == "not_told" and bed_motion is None:
+        rims = _by_rims(before, after, blank, pairs, burned, pivot)
+        found = found if rims is None else replace(rims, findings=found.findings)
     if not found.measured or len(inside) < 3:
         return found
     return _borne_out(found, before, after, blank, inside, burned, bed_motion)

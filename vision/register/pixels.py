@@ -44,9 +44,10 @@ def scene_about(
     usable = (region.cut(view.usable) > 0.99).astype(np.float32)
     # Pixels are binned as the camera bins light; those of its own keep its very levels.
     grey = region.cut(view.grey) if binning == 1 else grey_from_linear(region.cut(view.linear))
+    stray = np.zeros_like(grey) if view.stray is None else region.cut(view.stray)
     if ground is None:
         ones = np.ones(region.shape, np.float32)
-        return Scene(region, grey, ones, np.zeros_like(ones), usable, 3)
+        return Scene(region, grey, ones, np.zeros_like(ones), usable, stray, 3)
     rows, columns = region.frame
     rectangle = ground[
         region.top : region.top + rows * region.bin,
@@ -62,4 +63,4 @@ def scene_about(
     whole[region.top :, region.left :][: rectangle.shape[0], : rectangle.shape[1]] = wide
     smooth = np.asarray(np.maximum(region.cut(whole), np.float32(1e-4)) / level, np.float32)
     base = np.asarray(np.maximum(region.cut(ground), np.float32(1e-4)) / level, np.float32)
-    return Scene(region, grey, smooth, np.asarray(base - smooth), usable, 2)
+    return Scene(region, grey, smooth, np.asarray(base - smooth), usable, stray, 2)

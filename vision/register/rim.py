@@ -151,7 +151,8 @@ def rim_shift(
     contrast = (inside - outside + later_inside - later_outside) / 2
     # The work is still there, and what touched it still touches it.
     ends_after, seen_after = _begins(after, rim, every, pixel, keep_out)
-    bare = (ends_after[seen_after] < -1.5 * _TOUCHES_PX).mean() if seen_after.any() else 1.0
+    plain = seen & seen_after & (begins > -1.5 * _TOUCHES_PX)
+    bare = (ends_after[plain] < -1.5 * _TOUCHES_PX).mean() if plain.any() else 1.0
     like = (inside - outside) @ (later_inside - later_outside) / np.sum((inside - outside) ** 2)
     if bare > _MOST_INSIDE or like < _LIKE:
         return None

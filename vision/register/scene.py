@@ -94,6 +94,8 @@ class Scene:
         (rows, columns) what is left of the ground; zeros where nothing is known of it.
     usable
         (rows, columns) 0 or 1: pixels that may count (not saturated, within the picture).
+    stray
+        (rows, columns) linear light that a glare adds to all that is seen (see `glare`).
     light_order
         Degree of the polynomial light field.
     smear
@@ -105,6 +107,7 @@ class Scene:
     ground: Image
     texture: Image
     usable: Image
+    stray: Image
     light_order: int
     smear: tuple[float, float] = (0.0, 0.0)
 
@@ -280,6 +283,7 @@ class Seen:
     through: Image  # T as the camera sees it
     field: Image  # P
     light: Image  # what T multiplies
+    bare: Image  # what would be seen without any layer
     linear: Image
     residual: Image
 

@@ -28,12 +28,15 @@ class View:
         (h, w) 1 where a pixel may count, 0 where it is saturated.
     surface
         The capture's map to surface millimetres.
+    stray
+        (h, w) light that a glare adds to what is seen; None where there is none.
     """
 
     linear: Image
     grey: Image
     usable: Image
     surface: Surface
+    stray: Image | None = None
 
 
 @dataclass(frozen=True)
