@@ -71,7 +71,8 @@ def test_the_light_of_a_glare_is_taken_off_before_the_layers_are_fitted():
     assert np.abs(scene.stray - truth)[bright].max() < 0.25 * truth[bright].max()
     off = [mark.poses["fill"].x_mm - mark.poses["outline"].x_mm]
     off.append(mark.poses["fill"].y_mm - mark.poses["outline"].y_mm)
-    assert off == pytest.approx([0.15, -0.1], abs=0.03)
+    # Twice what is stated of either axis.
+    assert off == pytest.approx([0.15, -0.1], abs=0.06)
 
 
 def test_no_light_is_taken_off_where_there_is_no_glare():

@@ -10,7 +10,7 @@ import pytest
 from tests.unit.drawn_marks import FlatSurface
 from vision.register.edge_motion import by_rims
 from vision.register.edges import Edge
-from vision.register.rim import fit_rim, rim_shift
+from vision.register.rim import RimShift, fit_rim, rim_shift, rim_shift_near
 from vision.register.tone import grey_from_linear, linear_from_grey
 from vision.register.view import View
 
@@ -118,3 +118,43 @@ def test_a_large_shift_is_never_told_as_a_small_one(before, shift):
 def test_a_rim_out_of_view_is_not_told(before):
     far = replace(rough("right"), middle_mm=(500.0, 35.0))
     assert fit_rim(before, far) is None
+
+
+def beside_a_wall(view):
+    """Return the view with a dark strip a millimetre inside of the plate's lower edge.
+
+    As where the camera looks from a tilt, and a wall of other grey lies between the edge of the
+    work's surface and the bed.
+    """
+    linear = view.linear.copy()
+    rows, columns = linear.shape
+    u, v = np.meshgrid(np.arange(columns), np.arange(rows))
+    x = (u - SURFACE.u0) * SURFACE.pitch_mm
+    y = (SURFACE.v0 - v) * SURFACE.pitch_mm
+    x0, y0, x1, _ = BOX
+    linear[(x > x0 + 2) & (x < x1 - 14) & (y > y0 + 0.2) & (y < y0 + 1.4)] *= 0.5
+    grey = grey_from_linear(linear.astype(np.float32))
+    return View(linear_from_grey(grey), grey, view.usable, SURFACE)
+
+
+def test_a_rim_that_was_not_plain_before_is_no_less_told_where_nothing_moved(before):
+    later = beside_a_wall(capture(seed=2))
+    earlier = beside_a_wall(before)
+    rim = fit_rim(before, rough("bottom"))
+    told = rim_shift(earlier, later, rim, None)
+    assert told is not None
+    assert abs(told.shift[0]) < 2 * math.sqrt(told.covariance[0, 0]) < 0.2
+
+
+@pytest.mark.parametrize(("tells", "longest"), [((1.0, 1.5, 3.0), 1.5), ((1.5, 2.0, 3.0), None)])
+def test_a_rim_is_followed_outwards_only_as_far_as_it_tells(before, monkeypatch, tells, longest):
+    start = rough("right")
+
+    def shift(_before, _after, rim, _keep_out):
+        told = any(math.isclose(rim.half_mm, reach * start.half_mm) for reach in tells)
+        return RimShift(rim, np.zeros(2), np.eye(2)) if told else None
+
+    monkeypatch.setattr("vision.register.rim.fit_rim", lambda _view, line: line)
+    monkeypatch.setattr("vision.register.rim.rim_shift", shift)
+    found = rim_shift_near(before, before, start, None)
+    assert (None if found is None else found.rim.half_mm / start.half_mm) == longest

@@ -27,6 +27,7 @@ NO_GLARE = 1.15
 # A glare is smooth over this. Taken off in turns, it may be steeper at the rim of what is seen.
 _SMOOTH_MM = 2.0
 _TURNS, _ROUNDS = 6, 3
+_BY_EDGE_MM, _BY_EDGE_SHARE = 0.8, 0.2
 # What a sharper thing leaves of itself where it is brightest is more than this share of it.
 _LEFT, _LEFT_ANYWHERE = 0.25, 0.4
 _BRIGHT = 0.3
@@ -78,8 +79,19 @@ def _beside(fit: Fit, light: Image) -> Image:
     scene = fit.setting.scene
     through = (fit.seen.linear - scene.stray) / np.maximum(fit.seen.light, np.float32(1e-4))
     rest = np.asarray(linear_from_grey(scene.grey) - light * through, np.float32)
-    smooth = _smooth(rest, scene.usable * scene.region.core, _SMOOTH_MM / scene.region.pitch_mm)
-    return np.maximum(smooth, np.float32(0.0))
+    counts = scene.usable * scene.region.core * _off_edges(fit)
+    return np.maximum(_smooth(rest, counts, _SMOOTH_MM / scene.region.pitch_mm), np.float32(0.0))
+
+
+def _off_edges(fit: Fit) -> Image:
+    """Return (rows, columns) how much pixels count: 1, but less where a layer has an edge near by.
+
+    There the layers, which may lie a little elsewhere, would pass for glare.
+    """
+    off = np.ones(fit.setting.scene.region.shape, np.bool_)
+    for layer, pose in zip(fit.setting.maps, fit.state.poses, strict=True):
+        off &= np.abs(layer.distance_at(pose, fit.setting.places)) > _BY_EDGE_MM
+    return np.where(off, np.float32(1.0), np.float32(_BY_EDGE_SHARE))
 
 
 def glared(view: View, scene: Scene, stray: Image) -> View:
@@ -100,7 +112,9 @@ def _cells_over(fit: Fit) -> tuple[Array, Array] | None:
     bare = bare_ground(scene, fit)
     cell = square_cells(scene, _CELL_MM)[bare]
     pixels = np.bincount(cell, minlength=1)
-    enough = pixels >= _FEWEST_PIXELS
+    # Where a cell holds nothing of what lies near the mark the work may have ended.
+    near = np.bincount(cell, fit.setting.near[bare], minlength=1)
+    enough = (pixels >= _FEWEST_PIXELS) & (near > 0)
     if np.count_nonzero(enough) < _FEWEST_CELLS:
         return None
 

@@ -52,7 +52,7 @@ _FLOOR_MM = 0.006
 # Samples of a profile that lie well inside of the edge.
 _PLAIN = 3
 # Lengths of a rim that are tried, in those of the rough line.
-_REACHES = (3.0, 2.0, 1.5, 1.0)
+_REACHES = (1.0, 1.5, 2.0, 3.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,14 +106,17 @@ def rim_shift_near(
     """Return how far the rim near a rough line moved, told over as much of it as there is.
 
     The rough line is as long as what was burned beside it; the work reaches further, and a longer
-    rim tells more. See `fit_rim` and `rim_shift`.
+    rim tells more. It is followed outwards for as long as it tells anything: what is told of a long
+    line alone may be the bed's. See `fit_rim` and `rim_shift`.
     """
+    found: RimShift | None = None
     for reach in _REACHES:
         rim = fit_rim(before, replace(start, half_mm=reach * start.half_mm))
         shift = None if rim is None else rim_shift(before, after, rim, keep_out)
-        if shift is not None:
-            return shift
-    return None
+        if shift is None:
+            break
+        found = shift
+    return found
 
 
 def rim_shift(
