@@ -106,13 +106,15 @@ def rim_shift_near(
     """Return how far the rim near a rough line moved, told over as much of it as there is.
 
     The rough line is as long as what was burned beside it; the work reaches further, and a longer
-    rim tells more. It is followed outwards for as long as it tells anything: what is told of a long
-    line alone may be the bed's. See `fit_rim` and `rim_shift`.
+    rim tells more. It is followed outwards for as long as none of it has changed: what a longer one
+    tells then may be the bed's. See `fit_rim` and `rim_shift`.
     """
     found: RimShift | None = None
     for reach in _REACHES:
         rim = fit_rim(before, replace(start, half_mm=reach * start.half_mm))
-        shift = None if rim is None else rim_shift(before, after, rim, keep_out)
+        if rim is None:
+            continue
+        shift = rim_shift(before, after, rim, keep_out)
         if shift is None:
             break
         found = shift
@@ -154,8 +156,12 @@ def rim_shift(
     contrast = (inside - outside + later_inside - later_outside) / 2
     # The work is still there, and what touched it still touches it.
     ends_after, seen_after = _begins(after, rim, every, pixel, keep_out)
-    plain = seen & seen_after & (begins > -1.5 * _TOUCHES_PX)
-    bare = (ends_after[plain] < -1.5 * _TOUCHES_PX).mean() if plain.any() else 1.0
+    inside_of = -1.5 * _TOUCHES_PX
+    both = seen & seen_after
+    bare = 1.0
+    if both.any():
+        # What lay inside of the rim before, such as the wall below it, tells of no movement.
+        bare = float((ends_after[both] < inside_of).mean() - (begins[both] < inside_of).mean())
     like = (inside - outside) @ (later_inside - later_outside) / np.sum((inside - outside) ** 2)
     if bare > _MOST_INSIDE or like < _LIKE:
         return None
