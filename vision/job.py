@@ -16,7 +16,8 @@ from vision.artwork.blanks import one_blank
 from vision.artwork.placing import Rigid
 from vision.artwork.strokes import Artwork
 from vision.capture.photo import Photo
-from vision.diagnose.causes import doubts_of, findings_of, summary_of
+from vision.diagnose.causes import findings_of, summary_of
+from vision.diagnose.doubts import doubts_of
 from vision.diagnose.verdict import judge
 from vision.measure.budget import HATCH_SPACING_MM, Assumptions
 from vision.measure.margins import margins

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from vision.artwork.placing import Rigid
 from vision.artwork.sampling import artwork_layers, outline_points
 from vision.artwork.strokes import Artwork, Layer
-from vision.diagnose.causes import CAMERA_UNSURE, Evidence
+from vision.diagnose.causes import Evidence
+from vision.diagnose.doubts import CAMERA_UNSURE
 from vision.diagnose.verdict import Condition
 from vision.measure.budget import Assumptions, Influence, influences, table
 from vision.measure.features import feature_rows, local_table

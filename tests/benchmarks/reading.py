@@ -13,7 +13,8 @@ from tests.benchmarks.bound import take_of
 from tests.benchmarks.scenes import PIVOT_MM, Drawing
 from tests.unit.drawn_scenes import STILL
 from vision.artwork.placing import Rigid
-from vision.diagnose.causes import Evidence, doubts_of
+from vision.diagnose.causes import Evidence
+from vision.diagnose.doubts import doubts_of
 from vision.measure.trust import trust
 from vision.register.mark import Mark, measure
 from vision.register.view import View

@@ -8,7 +8,8 @@ import pytest
 
 from calibration.quantity import Quantity
 from calibration.tracking import Refocus
-from vision.diagnose.causes import Evidence, doubts_of, findings_of, summary_of
+from vision.diagnose.causes import Evidence, findings_of, summary_of
+from vision.diagnose.doubts import doubts_of
 from vision.diagnose.verdict import Condition, judge
 from vision.diagnose.words import degrees, direction, millimetres, seen_to_differ, turned
 from vision.measure.offsets import Offset, displacement
@@ -157,6 +158,7 @@ def test_what_chance_explains_is_no_movement():
     [
         (replace(CLEAR[1], significance=5.0), "too faint"),
         (replace(CLEAR[1], covered_share=0.6), "covers 60 % of the fill"),
+        (replace(CLEAR[1], white_share=0.4), "40 % of the fill lies where the picture is white"),
         (replace(CLEAR[1], seen_share=0.5), "50 % of the fill is not seen"),
         (replace(CLEAR[1], displaced_share=0.3, displaced_mm=0.4), "30 % of the fill lies"),
     ],

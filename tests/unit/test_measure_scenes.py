@@ -21,7 +21,8 @@ from tests.unit.drawn_scenes import (
     moved_at,
 )
 from vision.artwork.placing import Rigid
-from vision.diagnose.causes import Evidence, doubts_of
+from vision.diagnose.causes import Evidence
+from vision.diagnose.doubts import doubts_of
 from vision.measure.trust import trust
 from vision.register.locate import locate
 from vision.register.mark import Mark, measure

@@ -44,6 +44,7 @@ def told(cells, significance=200.0, contrast=-50.0, place_sigma_mm=0.005, covere
         width={"fill": 1.0},
         doubled={},
         covered_share={"fill": covered},
+        white_share={"fill": 0.0},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
     (layer,) = trust(mark)
@@ -81,6 +82,7 @@ def beside(significance, contrast, strength, width=1.0, strongest=1000.0):
         width={"outline": width, "fill": 1.0},
         doubled={},
         covered_share={"outline": 0.0, "fill": 0.0},
+        white_share={"outline": 0.0, "fill": 0.0},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
     outline, fill = trust(mark)
@@ -139,6 +141,7 @@ def test_layers_of_which_nothing_is_seen_are_too_faint_and_hidden_by_none():
         width={"outline": 1.0, "fill": 1.0},
         doubled={},
         covered_share={"outline": 0.0, "fill": 0.0},
+        white_share={"outline": 0.0, "fill": 0.0},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.25)),
     )
     for layer in trust(mark):
@@ -257,6 +260,7 @@ def doubled_by(unlike_mm2, sigma_mm2):
         width={"fill": 1.0},
         doubled={"fill": Doubling(np.array([unlike_mm2, 0.0]), np.eye(2) * sigma_mm2**2)},
         covered_share={"fill": 0.0},
+        white_share={"fill": 0.0},
         scene=SimpleNamespace(region=SimpleNamespace(pitch_mm=0.28)),
     )
     (layer,) = trust(mark)

@@ -86,3 +86,15 @@ def test_a_bright_thing_with_edges_is_no_glare():
 
     view, _ = brighter(strip)
     assert not measure(view, None, artwork(), STILL, (), KERF).scene.stray.any()
+
+
+def test_how_much_of_a_layer_is_lost_in_white_is_told():
+    def flood(x, y):
+        return 1.0 * (x > CORNER_MM[0] - 6.0)
+
+    view, _ = brighter(flood)
+    mark = measure(view, None, artwork(), STILL, (), KERF)
+    x0, _, x1, _ = artwork().box_mm
+    assert mark.white_share["fill"] == pytest.approx(6.0 / (x1 - x0), abs=0.1)
+    still, _ = brighter(lambda x, y: 0 * x)
+    assert not any(measure(still, None, artwork(), STILL, (), KERF).white_share.values())

@@ -17,17 +17,11 @@ from vision.diagnose.words import (
     turned,
 )
 from vision.measure.scale import Strain
-from vision.measure.trust import LayerTrust
+from vision.measure.trust import DISPLACED_TOO_MUCH, LayerTrust
 from vision.measure.warp import Warp
-from vision.register.glare import NO_GLARE
 from vision.result import CameraMovement, Displacement, Finding, Verdict
 
-_SEEN_ENOUGH = 0.75
-_COVERED_TOO_MUCH = 0.5
-_DISPLACED_TOO_MUCH = 0.06
 _BY_RULE = "measure the mark with a steel rule: it tells the machine from the camera's calibration"
-# Why nothing is told of places on the bed.
-CAMERA_UNSURE = "the camera may have moved, and no reference marks tell by how much"
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,43 +73,6 @@ class Evidence:
     warp: Warp | None = None
     lift_instead: Quantity | None = None
     glare: float = 1.0
-
-
-def doubts_of(evidence: Evidence, uncorrected_camera: bool) -> tuple[str, ...]:
-    """Return the reasons why neither pass nor fail may be said."""
-    if evidence.not_found is not None:
-        return (f"the artwork was not found: {evidence.not_found}",)
-    doubts = []
-    for layer in evidence.trust:
-        if layer.faint:
-            doubts.append(layer.faint)
-        elif layer.covered_share > _COVERED_TOO_MUCH:
-            doubts.append(
-                f"something in front of the work covers {100 * layer.covered_share:.0f} % of the "
-                f"{layer.layer}"
-            )
-        elif layer.seen_share < _SEEN_ENOUGH:
-            doubts.append(
-                f"{100 * (1 - layer.seen_share):.0f} % of the {layer.layer} is not seen where it "
-                "should be: covered, smeared or not burned"
-            )
-        elif layer.displaced_share > _DISPLACED_TOO_MUCH:
-            doubts.append(
-                f"{100 * layer.displaced_share:.0f} % of the {layer.layer} lies elsewhere than "
-                f"the rest, by up to {layer.displaced_mm:.2f} mm"
-            )
-    if evidence.glare > NO_GLARE and evidence.fill_to_outline is not None:
-        doubts.append(
-            f"a glare lies over the mark, {evidence.glare:.1f} times as bright as it should be "
-            "there, which may hide where fill and outline lie: move or shade the lamp"
-        )
-    if evidence.rivals:
-        doubts.append(
-            "the artwork fits at more than one place of the capture: give --at to say which"
-        )
-    if uncorrected_camera:
-        doubts.append(CAMERA_UNSURE)
-    return tuple(doubts)
 
 
 def findings_of(
@@ -249,7 +206,7 @@ def _negative(offset: Displacement) -> Quantity:
 def _within_a_pass(evidence: Evidence) -> list[Finding]:
     found = []
     for layer in evidence.trust:
-        if layer.displaced_share > _DISPLACED_TOO_MUCH and layer.displaced_at_mm is not None:
+        if layer.displaced_share > DISPLACED_TOO_MUCH and layer.displaced_at_mm is not None:
             x, y = layer.displaced_at_mm
             found.append(
                 Finding(

@@ -61,6 +61,8 @@ _SMEAR_PX2 = 0.035
 # its directions may lie apart. It is told as found where chance and texture hardly make it so.
 _DOUBLED = 8.0
 _SURELY_DOUBLED = 20.0
+# A layer of which more than this share lies elsewhere than the rest did not move as one.
+DISPLACED_TOO_MUCH = 0.06
 
 
 @dataclass(frozen=True)
@@ -95,6 +97,8 @@ class LayerTrust:
         Whether it surely takes two.
     covered_share
         Share of it that something in front of the work covers, 0 to 1.
+    white_share
+        Share of it that lies where the picture is white (glare, too much light), 0 to 1.
     """
 
     layer: Layer
@@ -110,6 +114,7 @@ class LayerTrust:
     doubled_mm: float = 0.0
     surely_doubled: bool = False
     covered_share: float = 0.0
+    white_share: float = 0.0
 
     @property
     def faint(self) -> str:
@@ -141,6 +146,7 @@ def trust(mark: Mark) -> tuple[LayerTrust, ...]:
             hidden_by=_hidden_by(mark, name),
             needed=_needed(mark, name),
             covered_share=mark.covered_share[name],
+            white_share=mark.white_share[name],
         )
         layers.append(_with_doubling(beside, mark))
     return tuple(layers)

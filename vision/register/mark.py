@@ -93,6 +93,8 @@ class Mark:
         How unlike each fill's blur is in different directions.
     covered_share
         Share of each layer that something in front of the work covers.
+    white_share
+        Share of each layer that lies where the picture is white.
     inflation
         Ratio of the real to the white-noise variance of the shifts.
     rivals
@@ -115,6 +117,7 @@ class Mark:
     local: tuple[LocalOffset, ...]
     doubled: dict[str, Doubling]
     covered_share: dict[str, float]
+    white_share: dict[str, float]
     inflation: float
     rivals: tuple[Rigid, ...]
     round_layers: tuple[str, ...]
@@ -195,6 +198,7 @@ def measure(
     settled, covariance = settle_round(fit, maps, covariance, blind, start)
     sure = side_by_side(partial(_surely_there, fit, inflation=inflation), range(len(names)))
     local = local_offsets(fine, fit, square_cells(fine, _CELL_MM), inflation)
+    white = fine.region.cut(usable) < 1
     under = None if hidden is None else fine.region.cut(usable - view.usable) > 0
     return Mark(
         names,
@@ -222,6 +226,10 @@ def measure(
         },
         {
             name: 0.0 if under is None else _share_within(fit.expected[index], under)
+            for index, name in enumerate(names)
+        },
+        {
+            name: _share_within(fit.seen.marks[index] * fine.region.core, white)
             for index, name in enumerate(names)
         },
         inflation,
@@ -265,7 +273,7 @@ def _binning(first: Fit, pixel: float) -> int:
 
 
 def _share_within(levels: Image, part: NDArray[np.bool_]) -> float:
-    """Return the share of the sum of squares of grey levels (rows, columns) in a part of them."""
+    """Return the share of the sum of squares of a layer (rows, columns) in a part of it."""
     square = levels.astype(np.float64) ** 2
     return float(square[part].sum() / max(square.sum(), 1e-9))
 
