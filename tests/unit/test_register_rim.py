@@ -146,15 +146,30 @@ def test_a_rim_that_was_not_plain_before_is_no_less_told_where_nothing_moved(bef
     assert abs(told.shift[0]) < 2 * math.sqrt(told.covariance[0, 0]) < 0.2
 
 
-@pytest.mark.parametrize(("tells", "longest"), [((1.0, 1.5, 3.0), 1.5), ((1.5, 2.0, 3.0), None)])
-def test_a_rim_is_followed_outwards_only_as_far_as_it_tells(before, monkeypatch, tells, longest):
+@pytest.mark.parametrize(
+    ("tells", "turned_from", "longest"),
+    [
+        ((1.0, 1.5, 2.0, 3.0), 9.0, 3.0),
+        ((1.0, 1.5, 3.0), 9.0, 1.5),
+        ((1.5, 2.0, 3.0), 9.0, None),
+        ((1.0, 1.5, 2.0, 3.0), 2.0, 1.5),
+    ],
+)
+def test_a_rim_is_followed_outwards_only_as_far_as_it_tells_and_stays_in_line(
+    before, monkeypatch, tells, turned_from, longest
+):
     start = rough("right")
 
-    def shift(_before, _after, rim, _keep_out):
-        told = any(math.isclose(rim.half_mm, reach * start.half_mm) for reach in tells)
-        return RimShift(rim, np.zeros(2), np.eye(2)) if told else None
+    def rim(_view, line):
+        reach = line.half_mm / start.half_mm
+        turn = math.radians(0.5) if reach >= turned_from else 0.0
+        return replace(line, normal_rad=line.normal_rad + turn)
 
-    monkeypatch.setattr("vision.register.rim.fit_rim", lambda _view, line: line)
+    def shift(_before, _after, line, _keep_out):
+        told = any(math.isclose(line.half_mm, reach * start.half_mm) for reach in tells)
+        return RimShift(line, np.zeros(2), np.eye(2)) if told else None
+
+    monkeypatch.setattr("vision.register.rim.fit_rim", rim)
     monkeypatch.setattr("vision.register.rim.rim_shift", shift)
     found = rim_shift_near(before, before, start, None)
     assert (None if found is None else found.rim.half_mm / start.half_mm) == longest

@@ -8,6 +8,7 @@ captures the bed stands still, so that what differs just there is the edge's own
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -53,6 +54,8 @@ _FLOOR_MM = 0.006
 _PLAIN = 3
 # Lengths of a rim that are tried, in those of the rough line.
 _REACHES = (1.0, 1.5, 2.0, 3.0)
+# A longer rim that is turned by more than this, and by what is not known, is another line.
+_IN_LINE_RAD = math.radians(0.2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,19 +109,27 @@ def rim_shift_near(
     """Return how far the rim near a rough line moved, told over as much of it as there is.
 
     The rough line is as long as what was burned beside it; the work reaches further, and a longer
-    rim tells more. It is followed outwards for as long as none of it has changed: what a longer one
-    tells then may be the bed's. See `fit_rim` and `rim_shift`.
+    rim tells more. It is followed outwards for as long as none of it has changed and it stays in
+    line: what a longer one tells then may be the bed's. See `fit_rim` and `rim_shift`.
     """
     found: RimShift | None = None
     for reach in _REACHES:
         rim = fit_rim(before, replace(start, half_mm=reach * start.half_mm))
         if rim is None:
             continue
+        if found is not None and not _in_line(rim, found.rim):
+            break
         shift = rim_shift(before, after, rim, keep_out)
         if shift is None:
             break
         found = shift
     return found
+
+
+def _in_line(one: Edge, other: Edge) -> bool:
+    """Tell whether two rims may be one: whether they run alike."""
+    doubt = math.sqrt(float(one.covariance[1, 1] + other.covariance[1, 1]))
+    return abs(one.normal_rad - other.normal_rad) < _IN_LINE_RAD + 2 * doubt
 
 
 def rim_shift(
