@@ -55,6 +55,19 @@ class Bench:
         ]
 
 
+@pytest.fixture
+def study_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[int], list[str]]:
+    """Return the options of a study of one seed, seen by a camera calibrated from few photos.
+
+    Rows go to the test's folder `rows`, beds to `beds`.
+    """
+    from tests.studies import calibrated
+
+    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
+    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
+    return lambda seed: ["--seeds", f"{seed}:{seed + 1}", "--workers", "0", *folders]
+
+
 @pytest.fixture(scope="session")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
     from cli.app import run

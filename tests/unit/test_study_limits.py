@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,6 @@ import pytest
 
 from tests.studies import (
     boards,
-    calibrated,
     camouflaged,
     displaced,
     nudged,
@@ -69,12 +69,10 @@ def test_one_photo_of_a_target_runs_through_its_study_and_a_shifted_map_is_rejec
 
 @pytest.mark.slow
 def test_a_nudge_runs_through_its_study_and_one_that_is_hidden_is_found_out(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, study_of: Callable[[int], list[str]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
     seed = next(s for s in range(50) if nudged.draw_case(s).nudge_px > 2.0)
-    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
-    options = ["--seeds", f"{seed}:{seed + 1}", "--workers", "0", *folders]
+    options = study_of(seed)
     nudged.main(options)
     assert "unnoticed" not in capsys.readouterr().out.rpartition("Missed:")[2]
     [row] = read_rows(tmp_path / "rows" / "nudged.jsonl")
@@ -86,12 +84,10 @@ def test_a_nudge_runs_through_its_study_and_one_that_is_hidden_is_found_out(
 
 @pytest.mark.slow
 def test_dark_work_runs_through_its_study_and_one_told_too_surely_is_found_out(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, study_of: Callable[[int], list[str]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
     # Moved on a honeycomb by 0.3 mm, and told, though not for certain.
-    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
-    options = ["--seeds", "28:29", "--workers", "0", *folders]
+    options = study_of(28)
     assert camouflaged.main(options) == 0
     assert "Missed: none" in capsys.readouterr().out
     [row] = read_rows(tmp_path / "rows" / "camouflaged.jsonl")
@@ -103,12 +99,10 @@ def test_dark_work_runs_through_its_study_and_one_told_too_surely_is_found_out(
 
 @pytest.mark.slow
 def test_a_mark_far_from_its_place_runs_through_its_study_and_one_told_beside_it_is_found_out(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, study_of: Callable[[int], list[str]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
     # An outline beside a glare, which blots out little of it.
-    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
-    options = ["--seeds", "12:13", "--workers", "0", *folders]
+    options = study_of(12)
     displaced.main(options)
     assert "Missed: none" in capsys.readouterr().out
     [row] = read_rows(tmp_path / "rows" / "displaced.jsonl")
@@ -121,9 +115,8 @@ def test_a_mark_far_from_its_place_runs_through_its_study_and_one_told_beside_it
 
 @pytest.mark.slow
 def test_a_refocus_runs_through_its_study_and_one_that_is_hidden_is_found_out(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, study_of: Callable[[int], list[str]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
     cases = {seed: refocused.draw_case(seed) for seed in range(80)}
     # The camera that leans most tells a refocus best.
     seed = next(
@@ -131,8 +124,7 @@ def test_a_refocus_runs_through_its_study_and_one_that_is_hidden_is_found_out(
         for seed, case in cases.items()
         if case.kind == "refocused" and case.nudge.camera_index == 6
     )
-    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
-    options = ["--seeds", f"{seed}:{seed + 1}", "--workers", "0", *folders]
+    options = study_of(seed)
     refocused.main(options)
     missed = capsys.readouterr().out.rpartition("Missed:")[2]
     assert "unnamed" not in missed

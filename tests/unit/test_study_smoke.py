@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from tests.studies import calibrated
 from tests.studies.main_job import main
 from tests.studies.rows import read_rows
 
@@ -16,11 +16,9 @@ SEED = 8
 
 @pytest.mark.slow
 def test_two_jobs_run_through_the_study(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, study_of: Callable[[int], list[str]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(calibrated, "LENS_PHOTOS", 3)
-    folders = ["--out", str(tmp_path / "rows"), "--cache", str(tmp_path / "beds")]
-    options = ["--seeds", f"{SEED}:{SEED + 1}", "--workers", "0", *folders]
+    options = study_of(SEED)
 
     assert main(["--family", "after", *options]) == 0
     table = capsys.readouterr().out

@@ -1,4 +1,4 @@
-"""From numbers to causes: what moved, when, and what speaks against trusting the measurement."""
+"""From numbers to causes: what moved, and when."""
 
 from __future__ import annotations
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
+from vision.register.average import local_mean
 from vision.register.distance import DistanceMap
 from vision.register.rectified import Rectified
 
@@ -79,9 +80,8 @@ def search(
         Whether all that is smooth over a few millimetres is taken out of picture and templates.
     """
     if flattened:
-        picture = replace(
-            picture, values=_flattened(picture.values, picture.seen, picture.pitch_mm)
-        )
+        flat = _flattened(picture.values, picture.seen, picture.pitch_mm)
+        picture = replace(picture, values=flat)
     sets: list[tuple[DistanceMap, ...]] = [maps]
     if len(maps) > 1:
         sets.extend((layer,) for layer in maps)
@@ -93,7 +93,7 @@ def search(
             pose = Rigid(0.0, 0.0, start.angle_rad + float(turn), start.mirrored)
             template, mask, corner = _template(chosen, pose, picture.pitch_mm, kerf_mm)
             if flattened:
-                template = template - _smooth(template, picture.pitch_mm)
+                template = _flattened(template, np.ones_like(template), picture.pitch_mm)
             scores = _correlate(picture, template, mask)
             if scores is None:
                 continue
@@ -112,13 +112,8 @@ def search(
 
 def _flattened(values: Image, seen: Image, pitch_mm: float) -> Image:
     """Return values less their mean about each place, of what is seen."""
-    share = np.maximum(_smooth(seen, pitch_mm), np.float32(1e-3))
-    return np.asarray((values - _smooth(values * seen, pitch_mm) / share) * seen)
-
-
-def _smooth(values: Image, pitch_mm: float) -> Image:
-    sigma = _SMOOTH_MM / pitch_mm
-    return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE))
+    mean = local_mean(values, seen, _SMOOTH_MM / pitch_mm, cv2.BORDER_REPLICATE)
+    return np.asarray((values - mean) * seen)
 
 
 def _template(

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.register.average import local_mean
 from vision.register.fitted import Fit
 from vision.register.local import bare_ground, square_cells
 from vision.register.scene import Scene
@@ -31,8 +32,8 @@ _TURNS, _ROUNDS = 6, 3
 # of drawn ones rectangles without.
 _BY_EDGE_MM, _BY_EDGE_SHARE = 0.8, 0.2
 # Where a thing with edges is taken for one, cells brighter than this share of the brightest are
-# left with more than these shares of their light: nine tenths of them, any (of 48 drawn strips,
-# halves and corners none passed; of 60 simulated glares all but six).
+# left with more than these shares of their light: a tenth of them, any. Of 60 simulated glares 57
+# pass (even seeds); of 29 drawn strips, halves and corners that are bright enough none.
 _BRIGHT = 0.3
 _LEFT, _LEFT_ANYWHERE = 0.25, 0.4
 
@@ -43,8 +44,8 @@ def glare_over(fit: Fit) -> float:
     Bare ground is compared with the capture before the burn, where there is one, cell by cell of 3
     mm; a plane of light (of its logarithm), and the glare that is known, are taken out.
     """
-    left = _cells_over(fit)
-    return 1.0 if left is None else float(np.exp(left[0].max()))
+    told = _even_light(fit)
+    return 1.0 if told is None else told[0]
 
 
 def stray_light(scene: Scene, together: Callable[[Scene], Fit | None]) -> Image | None:
@@ -64,13 +65,14 @@ def stray_light(scene: Scene, together: Callable[[Scene], Fit | None]) -> Image 
     """
     even = replace(scene, light_order=1)
     fit = together(even)
-    over = None if fit is None else _cells_over(fit)
-    if fit is None or over is None or float(np.exp(over[0].max())) < NO_GLARE:
+    told = None if fit is None else _even_light(fit)
+    if fit is None or told is None or told[0] < NO_GLARE:
         return None
     x, y = scene.region.centre_places()
-    light = _ground(scene) * np.exp(over[1][0] * x + over[1][1] * y + over[1][2])
+    across, up, level = told[1]
+    light = np.asarray(_ground(scene) * np.exp(across * x + up * y + level), np.float32)
     for _ in range(_ROUNDS):
-        stray = _beside(fit, np.asarray(light, np.float32))
+        stray = _beside(fit, light)
         fit = together(replace(even, stray=stray))
         if fit is None:
             return None
@@ -110,8 +112,11 @@ def glared(view: View, scene: Scene, stray: Image) -> View:
     return replace(view, stray=whole)
 
 
-def _cells_over(fit: Fit) -> tuple[Array, Array] | None:
-    """Return how far bare cells are above even light, and that: log(light) by x, y and 1, mm."""
+def _even_light(fit: Fit) -> tuple[float, Array] | None:
+    """Return how many times as bright the brightest bare cell is, and even light itself.
+
+    That is log(light) by x, y (mm) and 1. None where too few cells are bare.
+    """
     scene = fit.setting.scene
     bare = bare_ground(scene, fit)
     cell = square_cells(scene, _CELL_MM)[bare]
@@ -127,15 +132,15 @@ def _cells_over(fit: Fit) -> tuple[Array, Array] | None:
 
     x, y = scene.region.centre_places()
     places = np.column_stack([mean(x), mean(y), np.ones(np.count_nonzero(enough))])
-    light = mean((linear_from_grey(scene.grey) - scene.stray) / _ground(scene))
-    level = np.log(np.maximum(light, 1e-4))
+    linear, ground = linear_from_grey(scene.grey), _ground(scene)
+    level = np.log(np.maximum(mean((linear - scene.stray) / ground), 1e-4))
     left = level - places @ np.linalg.lstsq(places, level, rcond=None)[0]
     even = left <= np.quantile(left, _BRIGHTEST)
     plane = np.linalg.lstsq(places[even], level[even], rcond=None)[0]
     # Beside a glare that is known even light may be next to nothing.
-    whole = np.exp(places @ plane) * mean(_ground(scene)) + mean(scene.stray)
-    left = np.log(np.maximum(mean(linear_from_grey(scene.grey)), 1e-4) / np.maximum(whole, 1e-4))
-    return left - np.median(left), plane
+    whole = np.exp(places @ plane) * mean(ground) + mean(scene.stray)
+    left = np.log(np.maximum(mean(linear), 1e-4) / np.maximum(whole, 1e-4))
+    return float(np.exp(left.max() - np.median(left))), plane
 
 
 def _ground(scene: Scene) -> Image:
@@ -149,10 +154,9 @@ def _smooth(values: Image, weight: Image, sigma_px: float) -> Image:
     What is left is smoothed again and added (J. W. Tukey's twicing, Exploratory Data Analysis,
     1977): a mean of one side alone lies too low where that side rises.
     """
-    share = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma_px), np.float32(1e-3))
     total = np.zeros_like(values)
     for _ in range(_TURNS):
-        total += cv2.GaussianBlur((values - total) * weight, (0, 0), sigma_px) / share
+        total += local_mean(values - total, weight, sigma_px)
     return total
 
 
@@ -162,8 +166,6 @@ def _is_smooth(fit: Fit) -> bool:
     cell = square_cells(scene, _CELL_MM)
     counts = scene.usable * scene.region.core > 0
     bright = counts & (stray > _BRIGHT * float(stray[counts].max()))
-    if not bright.any():
-        return True
     left = linear_from_grey(scene.grey) - fit.seen.linear
     pixels = np.bincount(cell[bright])
     enough = pixels >= _FEWEST_PIXELS

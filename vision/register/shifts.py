@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.artwork.placing import Rigid
+from vision.register.average import local_mean
 from vision.register.layout import PITCH_MM, lay_out
 from vision.register.scene import nudge
 from vision.register.view import View
@@ -100,15 +101,10 @@ def _textured(
     """Return the picture without its slow changes, and where it counts."""
     layout = lay_out(view, frame, low, high, keep_out)
     mask = layout.seen
-    slow = _SLOW_MM / layout.pitch_mm
-
-    def blur(values: Image, sigma: float) -> Image:
-        return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma))
-
-    share = np.maximum(blur(mask, slow), np.float32(1e-3))
-    even = blur(np.asarray(layout.grey * mask, np.float32), slow) / share
-    fast = np.asarray((layout.grey - even) * mask, np.float32)
-    return np.asarray(blur(fast, _SOFT_MM / layout.pitch_mm) * mask, np.float32), mask
+    slow = local_mean(layout.grey, mask, _SLOW_MM / layout.pitch_mm)
+    fast = np.asarray((layout.grey - slow) * mask, np.float32)
+    soft = cv2.GaussianBlur(fast, (0, 0), _SOFT_MM / layout.pitch_mm)
+    return np.asarray(soft * mask, np.float32), mask
 
 
 def _peak(
